@@ -1,0 +1,30 @@
+"""The one place that knows numba: how every kernel of the project is compiled.
+
+A kernel is a plain loop over arrays in a file of its own; its caller checks arguments and shapes arrays.
+Compiled code is cached on disk, so only the first run after an installation compiles, and every kernel
+releases the interpreter lock, so files are measured on all cores by threads.
+"""
+
+from collections.abc import Callable
+from typing import TypeVar, cast
+
+import numba
+
+Function = TypeVar("Function", bound=Callable[..., object])
+
+# Sums may be reordered and multiply-adds fused (that is what lets the compiler use vector registers); NaN and
+# infinity keep their meaning.
+FAST = {"reassoc", "contract", "nsz", "arcp"}
+
+
+def kernel(function: Function) -> Function:
+    """Compile `function` with numba, cached on disk and without the interpreter lock."""
+    return cast(Function, numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)(function))
+
+
+def inline(function: Function) -> Function:
+    """Compile a helper that is pasted into the kernels that call it."""
+    return cast(
+        Function,
+        numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, inline="always")(function),
+    )

@@ -12,9 +12,9 @@ import numba
 
 Function = TypeVar("Function", bound=Callable[..., object])
 
-# Sums may be reordered and multiply-adds fused (that is what lets the compiler use vector registers); NaN and
-# infinity keep their meaning.
-FAST = {"reassoc", "contract", "nsz", "arcp"}
+# Sums may be reordered and multiply-adds fused, and no NaN is expected (the reader turns them away): that is what
+# lets the compiler use vector registers.
+FAST = {"reassoc", "contract", "nsz", "arcp", "nnan"}
 
 
 def kernel(function: Function) -> Function:

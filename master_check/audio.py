@@ -1,0 +1,380 @@
+"""Opening a sound file, knowing its format and layout, handing out its samples in blocks.
+
+Files are opened for reading only. Whatever is wrong with one becomes an `AudioError`: one line for the engineer.
+"""
+
+import os
+import re
+import stat
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Final
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from master_check import layouts
+from master_check.audio_kernels import FINITE, lay_out
+from master_check.layouts import Layout
+
+HOPS_PER_SECOND: Final = 100
+"""Energies and peaks are kept every 10 ms: fine enough for every window of EBU Tech 3341."""
+
+PAST: Final = 512
+"""Samples before a block that stay readable in its buffer; meters that look back or ahead rely on them."""
+
+RATES: Final = (8_000, 384_000)
+
+_BITS: Final = {
+    "PCM_S8": 8,
+    "PCM_U8": 8,
+    "PCM_16": 16,
+    "PCM_24": 24,
+    "PCM_32": 32,
+    "FLOAT": 32,
+    "DOUBLE": 64,
+    "ALAC_16": 16,
+    "ALAC_20": 20,
+    "ALAC_24": 24,
+    "ALAC_32": 32,
+}
+
+# What libsndfile's SFC_GET_CHANNEL_MAP_INFO calls loudspeakers (sndfile.h, enum SF_CHANNEL_MAP_*), as labels.
+_CHANNEL_MAP: Final = {
+    1: "M",
+    2: "L",
+    3: "R",
+    4: "C",
+    5: "L",
+    6: "R",
+    7: "C",
+    8: "Cs",
+    9: "Lrs",
+    10: "Rrs",
+    11: "LFE",
+    12: "Lc",
+    13: "Rc",
+    14: "Lss",
+    15: "Rss",
+    16: "T",
+    17: "Ltf",
+    18: "Rtf",
+    19: "Ctf",
+    20: "Ltr",
+    21: "Rtr",
+    22: "Ctr",
+}
+_GET_CHANNEL_MAP: Final = 0x1100
+
+
+class AudioError(Exception):
+    """A file that cannot be measured: which one, what is wrong, what to do, in one line."""
+
+    def __init__(self, path: str | Path, problem: str) -> None:
+        super().__init__(f"{path}: {problem}")
+        self.path = str(path)
+        self.problem = problem
+
+
+@dataclass(frozen=True, slots=True)
+class AudioFormat:
+    """What a file says about itself.
+
+    Attributes
+    ----------
+    container, encoding : str
+        libsndfile's names, such as `WAV` and `PCM_24`.
+    rate : int
+        Sample rate in Hz.
+    layout : Layout
+        One loudspeaker a channel.
+    bit_depth : int or None
+        Word length in bits; None for lossy encodings.
+    floating : bool
+        Samples are floating-point numbers, so values above full scale are kept.
+    """
+
+    container: str
+    encoding: str
+    rate: int
+    layout: Layout
+    bit_depth: int | None = None
+    floating: bool = False
+
+    @property
+    def channels(self) -> int:
+        return len(self.layout.labels)
+
+
+@dataclass(slots=True)
+class Block:
+    """Consecutive frames of a file, whole 10 ms hops but for the last; the arrays are reused for the next block.
+
+    Attributes
+    ----------
+    buffer : (channels, PAST + capacity) float32, C-contiguous
+        A row a channel. Columns PAST to PAST + length are this block, the PAST columns before it the samples
+        before it (zeros before the start of the file). Full scale is 1.0; every value is finite.
+    length : int
+        Frames in this block.
+    start : int
+        Number of its first frame in the file.
+    edges : (hops + 1,) int64
+        Where its 10 ms hops begin, counted from the block's first frame; the last entry is `length`.
+    tops : (channels, hops) float32
+        Largest magnitude of every hop.
+    zeros : (channels, hops) int32
+        Samples of every hop that are exactly zero.
+    words : (length, channels) int32 or None
+        The samples as they are stored, of files with words of 32 bits, which float32 cannot hold.
+    """
+
+    buffer: NDArray[np.float32]
+    length: int
+    start: int
+    edges: NDArray[np.int64]
+    tops: NDArray[np.float32]
+    zeros: NDArray[np.int32]
+    words: NDArray[np.int32] | None = None
+
+    @property
+    def frames(self) -> NDArray[np.float32]:
+        """This block's samples, (channels, length): a view into `buffer`."""
+        return self.buffer[:, PAST : PAST + self.length]
+
+
+def hop_edges(rate: int, first_hop: int, hops: int) -> NDArray[np.int64]:
+    """Sample numbers at which `hops` consecutive 10 ms hops begin, and where the last ends."""
+    return np.arange(first_hop, first_hop + hops + 1, dtype=np.int64) * rate // HOPS_PER_SECOND
+
+
+class Blocks:
+    """Lays interleaved samples out as `Block`s: the one way by which samples reach the meters."""
+
+    def __init__(self, rate: int, channels: int, hops: int = HOPS_PER_SECOND) -> None:
+        self.rate = rate
+        self.hops = hops
+        capacity = -(-rate * hops // HOPS_PER_SECOND)
+        self._buffer = np.zeros((channels, PAST + capacity), np.float32)
+        self._tops = np.zeros((channels, hops), np.float32)
+        self._zeros = np.zeros((channels, hops), np.int32)
+        self._hop = 0
+        self._length = 0
+
+    def next_size(self) -> int:
+        """Frames the next block takes, unless the file ends before."""
+        edges = hop_edges(self.rate, self._hop, self.hops)
+        return int(edges[-1] - edges[0])
+
+    def lay(self, interleaved: NDArray[np.float32] | NDArray[np.int32]) -> Block:
+        """The next block from (frames, channels) samples.
+
+        Raises
+        ------
+        ValueError
+            A sample is NaN or infinite; `args[0]` is its frame number in the file.
+        """
+        length = len(interleaved)
+        edges = hop_edges(self.rate, self._hop, self.hops)
+        start = int(edges[0])
+        edges = np.append(edges[:-1][edges[:-1] < start + length], start + length) - start
+        self._buffer[:, :PAST] = self._buffer[:, self._length : self._length + PAST].copy()
+        scale = np.float32(2.0**-31 if interleaved.dtype == np.int32 else 1.0)
+        bits = self._buffer.view(np.int32)
+        largest = lay_out(interleaved, self._buffer, bits, PAST, scale, edges, self._tops, self._zeros)
+        if largest > FINITE:
+            frames = self._buffer[:, PAST : PAST + length]
+            raise ValueError(start + int(np.flatnonzero(~np.isfinite(frames).all(axis=0))[0]))
+        hops = len(edges) - 1
+        self._hop += self.hops
+        self._length = length
+        words = interleaved if interleaved.dtype == np.int32 else None
+        return Block(self._buffer, length, start, edges, self._tops[:, :hops], self._zeros[:, :hops], words)
+
+
+class AudioFile:
+    """A sound file open for reading.
+
+    Parameters
+    ----------
+    path : str or path
+        Anything libsndfile reads.
+    layout : Layout, optional
+        What the engineer says the channels are, in place of what the file says.
+
+    Raises
+    ------
+    AudioError
+        It is not there, not a file, not sound, empty, cut short, or of an absurd format.
+    """
+
+    def __init__(self, path: str | Path, layout: Layout | None = None) -> None:
+        self.path = Path(path)
+        self._sound = _open(self.path)
+        try:
+            self.format = self._read_format(layout)
+            self._check_length()
+        except BaseException:
+            self._sound.close()
+            raise
+
+    def __enter__(self) -> "AudioFile":
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self._sound.close()
+
+    @property
+    def frames(self) -> int:
+        """Frames the file promises."""
+        return int(self._sound.frames)
+
+    def blocks(self, hops: int = HOPS_PER_SECOND) -> Iterator[Block]:
+        """The samples from the first to the last, `hops` hops of 10 ms at a time.
+
+        Raises
+        ------
+        AudioError
+            The file ends early, cannot be decoded, or holds a sample that is no number.
+        """
+        blocks = Blocks(self.format.rate, self.format.channels, hops)
+        kind = np.int32 if self._sound.subtype == "PCM_32" else np.float32
+        reused = np.empty((blocks.next_size() + 1, self.format.channels), kind)
+        read = 0
+        while True:
+            piece = self._read(reused[: blocks.next_size()], read)
+            read += len(piece)
+            if len(piece):
+                try:
+                    yield blocks.lay(piece)
+                except ValueError as error:
+                    at = clock(int(error.args[0]) / self.format.rate)
+                    raise AudioError(
+                        self.path, f"a sample at {at} (frame {error.args[0]}) is not a number; export it again"
+                    ) from None
+            if len(piece) < len(reused) - 1 and read >= self.frames or not len(piece):
+                break
+        if read < self.frames and not _is_estimate(self._sound, read):
+            raise AudioError(
+                self.path,
+                f"cut short: {self.frames} frames promised, sound ends at {clock(read / self.format.rate)}; "
+                "export or copy it again",
+            )
+        if not read:
+            raise AudioError(self.path, "holds no samples")
+
+    def read_all(self) -> NDArray[np.float32]:
+        """All samples at once, (frames, channels) float32: for comparing, planning and pictures, not for metering."""
+        parts = [block.frames.T.copy() for block in self.blocks()]
+        return np.concatenate(parts)
+
+    def _read(self, into: NDArray[np.float32] | NDArray[np.int32], at: int) -> NDArray[np.float32] | NDArray[np.int32]:
+        try:
+            piece: NDArray[np.float32] | NDArray[np.int32] = self._sound.read(len(into), out=into, always_2d=True)
+        except (soundfile.SoundFileError, OSError, RuntimeError) as error:
+            where = clock(at / self.format.rate)
+            raise AudioError(self.path, f"damaged after {where} ({_reason(error)}); export or copy it again") from None
+        return piece
+
+    def _read_format(self, layout: Layout | None) -> AudioFormat:
+        sound = self._sound
+        if not RATES[0] <= sound.samplerate <= RATES[1]:
+            raise AudioError(
+                self.path, f"a sample rate of {sound.samplerate} Hz is outside {RATES[0]} to {RATES[1]} Hz; wrong header?"
+            )
+        if sound.channels < 1:
+            raise AudioError(self.path, "has no channels")
+        if layout is not None and len(layout.labels) != sound.channels:
+            raise AudioError(
+                self.path, f"has {sound.channels} channels, the layout {layout.name} has {len(layout.labels)}"
+            )
+        layout = layout or _mask_layout(sound) or layouts.of_count(sound.channels, ogg=sound.format == "OGG")
+        if layout is None:
+            raise AudioError(
+                self.path, f"has {sound.channels} channels and no layout is known for them; say which with --layout"
+            )
+        return AudioFormat(
+            container=sound.format,
+            encoding=sound.subtype,
+            rate=sound.samplerate,
+            layout=layout,
+            bit_depth=_BITS.get(sound.subtype),
+            floating=sound.subtype in ("FLOAT", "DOUBLE"),
+        )
+
+    def _check_length(self) -> None:
+        """libsndfile mends a length that is larger than the file without a word, so its log is read for it."""
+        for match in re.finditer(r"(?:data|SSND|Data Size|riff)\s*: (\d+) \(should be (\d+)\)", self._sound.extra_info):
+            promised, there = int(match[1]), int(match[2])
+            # A program that writes into a pipe cannot know the size and says all ones: no promise broken.
+            if there + 1 < promised < 0xFFFFFF00:
+                raise AudioError(
+                    self.path,
+                    f"cut short: {promised} bytes of sound promised, {there} there; export or copy it again",
+                )
+
+
+def _open(path: Path) -> soundfile.SoundFile:
+    try:
+        mode = path.stat().st_mode
+        if stat.S_ISDIR(mode):
+            raise AudioError(path, "is a folder, not a sound file")
+        if not stat.S_ISREG(mode):
+            raise AudioError(path, "is not a regular file")
+        if path.stat().st_size == 0:
+            raise AudioError(path, "is empty")
+        with path.open("rb"):
+            pass
+        return soundfile.SoundFile(os.fsencode(path) if os.name == "posix" else str(path))
+    except FileNotFoundError:
+        raise AudioError(path, "no such file") from None
+    except PermissionError:
+        raise AudioError(path, "no permission to read it") from None
+    except (OSError, ValueError) as error:
+        raise AudioError(path, f"cannot be opened ({_reason(error)})") from None
+    except (soundfile.SoundFileError, RuntimeError, TypeError) as error:
+        raise AudioError(path, f"not a sound file this tool can read ({_reason(error)})") from None
+
+
+def _reason(error: BaseException) -> str:
+    """An outside library's or the system's words, short and on one line."""
+    text = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+    if isinstance(error, soundfile.LibsndfileError):
+        text = error.error_string
+    return " ".join(text.split()).rstrip(".")
+
+
+def _mask_layout(sound: soundfile.SoundFile) -> Layout | None:
+    """The layout from the file's channel mask; None where it has none or an unusable one."""
+    if sound.channels > 64:
+        return None
+    found = soundfile._ffi.new("int[]", sound.channels)
+    size = soundfile._ffi.sizeof("int") * sound.channels
+    if not soundfile._snd.sf_command(sound._file, _GET_CHANNEL_MAP, found, size):
+        return None
+    labels: Sequence[str | None] = [_CHANNEL_MAP.get(int(number)) for number in found]
+    if None in labels or len(set(labels)) < len(labels):
+        return None
+    names = [str(label) for label in labels]
+    # With one pair of surrounds, mask bits "back" and "side" mean the same two loudspeakers (5.1 by 0x3F or 0x60F).
+    if not {"Lrs", "Lss"} <= set(names):
+        rename = {"Lrs": "Ls", "Rrs": "Rs", "Lss": "Ls", "Rss": "Rs"}
+        names = [rename.get(name, name) for name in names]
+    return layouts.of_labels(names)
+
+
+def _is_estimate(sound: soundfile.SoundFile, read: int) -> bool:
+    """Whether a length some frames too large is only the decoder's guess, as for MP3 without a length tag."""
+    return bool(sound.format == "MPEG" or sound.format == "MP3") and sound.frames - read <= 2 * 1152
+
+
+def clock(seconds: float) -> str:
+    """A time in a file: m:ss.mmm, or h:mm:ss.mmm from an hour on."""
+    thousandths = round(seconds * 1000)
+    minutes, rest = divmod(thousandths, 60_000)
+    hours, minutes = divmod(minutes, 60)
+    tail = f"{rest // 1000:02d}.{rest % 1000:03d}"
+    return f"{hours}:{minutes:02d}:{tail}" if hours else f"{minutes}:{tail}"

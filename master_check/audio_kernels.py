@@ -1,0 +1,58 @@
+"""Compiled loop that lays interleaved samples out a row a channel, and notes what every meter asks first."""
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from master_check.jit import kernel
+
+# Magnitudes of floats order like the integers of the same bits (IEEE 754), and comparing integers is what the
+# compiler vectorises; NaN and infinity are simply the largest.
+MAGNITUDE: Final = np.int32(0x7FFFFFFF)
+FINITE: Final = 0x7F7FFFFF
+
+
+@kernel
+def lay_out(
+    interleaved: NDArray[np.float32],
+    buffer: NDArray[np.float32],
+    bits: NDArray[np.int32],
+    offset: int,
+    scale: np.float32,
+    edges: NDArray[np.int64],
+    tops: NDArray[np.float32],
+    zeros: NDArray[np.int32],
+) -> int:
+    """Write (n, channels) samples times `scale` to columns `offset` on of `buffer` (channels, ...).
+
+    `bits` is `buffer` seen as int32. Fills the largest magnitude and the count of exact zeros of each hop and
+    channel; returns the largest magnitude of all as bits, above FINITE where a sample is not a finite number.
+    """
+    n, channels = interleaved.shape
+    flat = interleaved.reshape(n * channels)
+    if channels == 2:  # the fixed stride lets the compiler shuffle whole registers
+        for i in range(n):
+            buffer[0, offset + i] = np.float32(flat[2 * i]) * scale
+            buffer[1, offset + i] = np.float32(flat[2 * i + 1]) * scale
+    else:
+        for i in range(n):
+            for c in range(channels):
+                buffer[c, offset + i] = np.float32(interleaved[i, c]) * scale
+    pattern = np.empty(1, np.int32)
+    as_float = pattern.view(np.float32)
+    largest = np.int32(0)
+    for c in range(channels):
+        row = bits[c]
+        for h in range(edges.shape[0] - 1):
+            top = np.int32(0)
+            zero = np.int32(0)
+            for i in range(offset + edges[h], offset + edges[h + 1]):
+                level = row[i] & MAGNITUDE
+                top = level if level > top else top
+                zero += np.int32(level == 0)
+            pattern[0] = top
+            tops[c, h] = as_float[0]
+            zeros[c, h] = zero
+            largest = top if top > largest else largest
+    return int(largest)

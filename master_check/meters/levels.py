@@ -1,0 +1,130 @@
+"""Levels: sample peak, RMS, crest, DC offset, correlation, sides to middle.
+
+RMS is over all samples of all channels but LFE, so that a full-scale sine reads -3.01 dBFS (AES17 reads it as 0;
+common practice in mixing is this one). Correlation is sum(L R) / sqrt(sum(L L) sum(R R)).
+"""
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from master_check.audio import HOPS_PER_SECOND, PAST, AudioFormat, Block
+from master_check.meters import Reading, decibels, power_decibels
+from master_check.meters.level_kernels import channel_sums, stereo_sums
+
+WORST: Final = 3 * HOPS_PER_SECOND
+"""Hops in the window that the lowest correlation is taken over."""
+
+AUDIBLE: Final = 10.0 ** (-60.0 / 10.0)
+"""Power (full scale 1) that both channels of that window must exceed: noise floors correlate with nothing."""
+
+
+class LevelMeter:
+    """Peak, RMS, crest, DC, and how left and right go together."""
+
+    def __init__(self, format: AudioFormat) -> None:
+        self._format = format
+        self._stereo = format.layout.name == "stereo"
+        self._sums: list[NDArray[np.float64]] = []
+        self._cross: list[NDArray[np.float64]] = []
+        self._tops: list[NDArray[np.float32]] = []
+        self._frames = 0
+        self._peaks = np.zeros(format.channels)
+        self._peak_at = np.zeros(format.channels)
+
+    def feed(self, block: Block) -> None:
+        hops = len(block.edges) - 1
+        sums = np.empty((self._format.channels, 2, hops))
+        for channel in range(self._format.channels):
+            channel_sums(block.buffer[channel], PAST, block.edges, sums[channel])
+            best = int(np.argmax(block.tops[channel]))
+            if block.tops[channel, best] > self._peaks[channel]:
+                self._peaks[channel] = block.tops[channel, best]
+                first, last = block.edges[best], block.edges[best + 1]
+                hop = np.abs(block.frames[channel, first:last])
+                self._peak_at[channel] = block.start + first + int(np.argmax(hop))
+        self._sums.append(sums)
+        tops = block.tops.copy()
+        if self._stereo:
+            cross = np.empty(hops)
+            sides = np.empty((2, hops), np.float32)
+            stereo_sums(block.buffer[0], block.buffer[1], PAST, block.edges, cross, sides)
+            self._cross.append(cross)
+            tops = np.concatenate([tops, sides])
+        self._tops.append(tops)
+        self._frames += block.length
+
+    def tops(self) -> NDArray[np.float32]:
+        """Largest magnitude of every hop: a row a channel, then, of stereo, middle and sides."""
+        return np.concatenate(self._tops, axis=1)
+
+    def result(self) -> Reading:
+        sums = np.concatenate(self._sums, axis=2)
+        mean, square = sums.sum(axis=2).T / self._frames
+        heard = [weight > 0.0 for weight in self._format.layout.weights]
+        peak = float(self._peaks.max())
+        power = float(square[heard].mean()) if any(heard) else 0.0
+        dc = np.abs(mean)
+        values: dict[str, float | int | None] = {
+            "sample_peak_dbfs": decibels(peak),
+            "headroom_db": _negated(decibels(peak)),
+            "rms_dbfs": power_decibels(power),
+            "crest_db": power_decibels(peak * peak / power) if power > 0.0 else None,
+            "dc_offset_dbfs": decibels(float(dc.max())),
+        }
+        rate = self._format.rate
+        at_s = {"sample_peak_dbfs": float(self._peak_at[int(np.argmax(self._peaks))]) / rate} if peak > 0.0 else {}
+        channels = tuple(
+            {
+                "sample_peak_dbfs": decibels(float(self._peaks[c])),
+                "rms_dbfs": power_decibels(float(square[c])),
+                "dc_offset_dbfs": decibels(float(dc[c])),
+            }
+            for c in range(self._format.channels)
+        )
+        stereo, stereo_at = self._stereo_values(sums) if self._stereo else ({}, {})
+        nothing = dict.fromkeys(("correlation", "correlation_min", "side_to_mid_db"), None)
+        return Reading(nothing | values | stereo, at_s | stereo_at, channels)
+
+    def _stereo_values(self, sums: NDArray[np.float64]) -> tuple[dict[str, float | None], dict[str, float]]:
+        left, right = sums[0, 1], sums[1, 1]
+        cross = np.concatenate(self._cross)
+        total_left, total_right, total_cross = left.sum(), right.sum(), cross.sum()
+        values: dict[str, float | None] = {"correlation": None, "correlation_min": None, "side_to_mid_db": None}
+        if total_left > 0.0 and total_right > 0.0:
+            values["correlation"] = float(total_cross / np.sqrt(total_left * total_right))
+        middle = total_left + total_right + 2.0 * total_cross
+        side = total_left + total_right - 2.0 * total_cross
+        smallest = 1e-12 * (total_left + total_right)  # rounding of the sums: below it there is no side, or no middle
+        if middle > smallest and side > smallest:
+            values["side_to_mid_db"] = power_decibels(float(side / middle))
+        found = _worst_correlation(left, right, cross, self._format.rate)
+        if found is None:
+            return values, {}
+        values["correlation_min"], at = found
+        return values, {"correlation_min": at}
+
+
+def _worst_correlation(
+    left: NDArray[np.float64], right: NDArray[np.float64], cross: NDArray[np.float64], rate: int
+) -> tuple[float, float] | None:
+    """Lowest correlation of any 3 s and where they begin; None where no window is loud enough."""
+    if len(left) < WORST:
+        return None
+    a, b, c = (_moving_sum(row) for row in (left, right, cross))
+    loud = np.minimum(a, b) > AUDIBLE * rate * WORST / HOPS_PER_SECOND
+    if not loud.any():
+        return None
+    values = np.where(loud, c / np.sqrt(np.where(loud, a * b, 1.0)), np.inf)
+    at = int(np.argmin(values))
+    return max(-1.0, min(1.0, float(values[at]))), at / HOPS_PER_SECOND
+
+
+def _moving_sum(row: NDArray[np.float64]) -> NDArray[np.float64]:
+    total = np.concatenate([[0.0], np.cumsum(row)])
+    return np.asarray(total[WORST:] - total[:-WORST])
+
+
+def _negated(value: float | None) -> float | None:
+    return None if value is None else -value

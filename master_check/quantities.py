@@ -1,0 +1,210 @@
+"""The catalogue: every measured quantity once, with its unit, its precision and what it means.
+
+Tables, JSON keys, CSV columns, reports, profile validation and `--help` read this list. A key once shipped
+keeps its meaning.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One measured quantity.
+
+    Attributes
+    ----------
+    key : str
+        Name in JSON, CSV and profiles; ends in the unit.
+    title : str
+        Name for people.
+    unit : str
+        Printed behind the figure; empty for counts and ratios.
+    decimals : int
+        Decimals that the measurement is good for.
+    meaning : str
+        One line: what it is and where it is defined.
+    remedy : str
+        What to do where a rule on it fails; empty where there is no usual answer.
+    text : bool
+        The value is a word (a container, a layout), not a number.
+    """
+
+    key: str
+    title: str
+    unit: str
+    decimals: int
+    meaning: str
+    remedy: str = ""
+    text: bool = False
+
+
+_ROWS: Final = (
+    Quantity(
+        "integrated_lufs",
+        "Integrated loudness",
+        "LUFS",
+        1,
+        "Gated loudness of the whole file (ITU-R BS.1770-5).",
+        "change the gain into the limiter; `sendoff plan` says by how much",
+    ),
+    Quantity("loudness_range_lu", "Loudness range", "LU", 1, "Spread of short-term loudness, 10th to 95th percentile (EBU Tech 3342)."),
+    Quantity(
+        "momentary_max_lufs",
+        "Momentary maximum",
+        "LUFS",
+        1,
+        "Loudest 400 ms, ungated, sliding by 10 ms (EBU Tech 3341).",
+    ),
+    Quantity(
+        "short_term_max_lufs",
+        "Short-term maximum",
+        "LUFS",
+        1,
+        "Loudest 3 s, ungated, sliding by 10 ms (EBU Tech 3341).",
+        "lower the loudest passage",
+    ),
+    Quantity(
+        "true_peak_dbtp",
+        "True peak",
+        "dBTP",
+        1,
+        "Highest point of the four-times oversampled waveform (ITU-R BS.1770-5, Annex 2).",
+        "lower the limiter's ceiling or switch its true-peak mode on",
+    ),
+    Quantity(
+        "sample_peak_dbfs",
+        "Sample peak",
+        "dBFS",
+        1,
+        "Largest sample.",
+        "lower the ceiling; on a premaster lower the bus, not the limiter",
+    ),
+    Quantity(
+        "headroom_db",
+        "Headroom",
+        "dB",
+        1,
+        "From the largest sample up to full scale.",
+        "turn the mix bus down before exporting",
+    ),
+    Quantity("plr_lu", "Peak to loudness (PLR)", "LU", 1, "True peak minus integrated loudness (AES TD1008)."),
+    Quantity(
+        "psr_min_lu",
+        "Lowest peak to short-term loudness (PSR)",
+        "LU",
+        1,
+        "Smallest distance of sample peak and loudness within 3 s, where it is louder than 10 LU below integrated.",
+        "ease the limiter there",
+    ),
+    Quantity(
+        "rms_dbfs",
+        "RMS",
+        "dBFS",
+        1,
+        "Root mean square of all samples and channels; a full-scale sine reads -3.0.",
+        "move the mix bus; leave the balance as it is",
+    ),
+    Quantity("crest_db", "Crest factor", "dB", 1, "Sample peak minus RMS."),
+    Quantity(
+        "clipped_runs",
+        "Clipped places",
+        "",
+        0,
+        "Runs of three or more samples in a row at full scale, same sign.",
+        "go back to before the clipping and take the level down there",
+    ),
+    Quantity("clipped_samples", "Clipped samples", "", 0, "Samples in those runs."),
+    Quantity("clipped_longest_samples", "Longest clip", "samples", 0, "Samples in the longest of those runs."),
+    Quantity(
+        "flat_top_runs",
+        "Flat tops below full scale",
+        "",
+        0,
+        "Runs of three or more equal samples at a channel's own ceiling, entered with a corner: clipped, then turned down.",
+        "ask for the version before the clipping, or own up to it",
+    ),
+    Quantity(
+        "true_peak_over_runs",
+        "True-peak overs",
+        "",
+        0,
+        "Places where the oversampled waveform passes full scale; nearer than 1 ms counts once.",
+        "lower the limiter's ceiling or switch its true-peak mode on",
+    ),
+    Quantity("saturation_left_percent", "Peaks pinned, left", "%", 1, "How much the left channel's peaks press against a ceiling, from this file alone."),
+    Quantity("saturation_right_percent", "Peaks pinned, right", "%", 1, "The same, right channel."),
+    Quantity("saturation_mid_percent", "Peaks pinned, middle", "%", 1, "The same, (L + R) / 2; a mono file has only this one."),
+    Quantity("saturation_side_percent", "Peaks pinned, sides", "%", 1, "The same, (L - R) / 2."),
+    Quantity(
+        "dc_offset_dbfs",
+        "DC offset",
+        "dBFS",
+        1,
+        "Largest mean of a channel.",
+        "high-pass at 5 to 20 Hz or take the offset out, before limiting",
+    ),
+    Quantity("correlation", "Correlation", "", 2, "Of left and right over the whole file: 1 mono, 0 unrelated, -1 out of phase."),
+    Quantity(
+        "correlation_min",
+        "Lowest correlation",
+        "",
+        2,
+        "Over the worst 3 s in which both channels are louder than -60 dBFS.",
+        "look for a flipped channel or too much widening there",
+    ),
+    Quantity("balance_lu", "Balance", "LU", 1, "Loudness of the right minus that of the left; positive leans right.", "check the pan law and the bus"),
+    Quantity(
+        "mono_loss_lu",
+        "Lost in mono",
+        "LU",
+        1,
+        "How much loudness the (L + R) / 2 fold-down loses against stereo; unrelated channels lose 3.",
+        "narrow the sides, above all in the bass",
+    ),
+    Quantity("side_to_mid_db", "Sides to middle", "dB", 1, "RMS of (L - R) / 2 against that of (L + R) / 2."),
+    Quantity("head_silence_s", "Silence before", "s", 3, "From the start to the first sample above -60 dBFS."),
+    Quantity("tail_silence_s", "Silence after", "s", 3, "From the last sample above -60 dBFS to the end."),
+    Quantity("digital_silence_s", "Digital silence inside", "s", 3, "All channels exactly zero between first and last sound, in stretches of 10 ms or more."),
+    Quantity(
+        "dropouts",
+        "Dropouts",
+        "",
+        0,
+        "A channel falls from above -50 dBFS to exactly zero for 1 ms or more and comes back as abruptly.",
+        "render the file again",
+    ),
+    Quantity("sample_rate_hz", "Sample rate", "Hz", 0, "As the file says.", "convert from the session's rate, once"),
+    Quantity("bit_depth", "Word length", "bit", 0, "Of the file; nothing for lossy files.", "export at this word length, dithered once"),
+    Quantity(
+        "bits_used",
+        "Word length in use",
+        "bit",
+        0,
+        "Bits that ever change; fewer than the word length means a shorter file was padded.",
+        "export again from the session instead of padding",
+    ),
+    Quantity("channels", "Channels", "", 0, "As the file says.", "export with the channels the delivery asks for"),
+    Quantity("duration_s", "Duration", "s", 3, "Frames over sample rate."),
+    Quantity("layout", "Layout", "", 0, "Loudspeakers the channels feed.", text=True),
+    Quantity("container", "File type", "", 0, "The kind of file.", "export as the kind the delivery asks for", text=True),
+    Quantity("encoding", "Encoding", "", 0, "How samples are stored.", "export in the encoding the delivery asks for", text=True),
+)
+
+QUANTITIES: Final[dict[str, Quantity]] = {row.key: row for row in _ROWS}
+
+CHANNEL_KEYS: Final = (
+    "true_peak_dbtp",
+    "sample_peak_dbfs",
+    "rms_dbfs",
+    "clipped_runs",
+    "clipped_samples",
+    "clipped_longest_samples",
+    "flat_top_runs",
+    "true_peak_over_runs",
+    "dc_offset_dbfs",
+    "dropouts",
+)
+"""Quantities that each channel has by itself too."""
+
+Value = float | int | str | None

@@ -75,9 +75,10 @@ def gain_curve(
 ) -> None:
     """The limiter's gain for a signal whose held peaks are `held`, `drive` times the ceiling.
 
-    `held` starts first.size + second.size - 2 samples before the curve does. The reduction (1 - gain) is counted
-    in whole steps of 2^-31, rounded up, so that the two moving averages over it are exact sums: no drift, no gain
-    above the needed one, and exactly 1 where nothing is to be done. `first` and `second` are their windows.
+    `held` starts first.size + second.size - 2 samples before the curve does. The reduction (1 - gain) is
+    counted in whole steps of 2^-31, rounded up, so that the two moving averages over it are exact sums: no
+    drift, no gain above the needed one, and exactly 1 where nothing is to be done. `first` and `second` are
+    their windows.
     """
     scale = float(1 << 31)
     unit = 1.0 / (scale * first.size * second.size)
@@ -111,7 +112,7 @@ def gain_curve(
 
 @kernel
 def apply(frames: Frames, curve: NDArray[np.float32], gain: float, ceiling: float, out: Frames) -> None:
-    """Write `frames` times `gain` times `curve` into `out`; rounding alone can pass the ceiling, and is cut."""
+    """Write `frames` * `gain` * `curve` into `out`; only rounding can pass the ceiling, and is cut."""
     for n in range(frames.shape[0]):
         factor = gain * curve[n]
         for channel in range(frames.shape[1]):

@@ -1,10 +1,12 @@
-"""What ceiling and how much gain? Simulates a limiter until its result meets the loudness target, and says the cost.
+"""What ceiling and how much gain? Simulates a limiter until its result meets the target, and says the cost.
 
-Two answers, for the two kinds of limiter an engineer owns: one that sees true peaks is set to the limit itself; one
-that sees samples only must be set lower, by as much as the curve through its output was measured to pass it.
+Two answers, for the two kinds of limiter an engineer owns: one that sees true peaks is set to the limit
+itself; one that sees samples only must be set lower, by as much as its output's true peak was measured to pass
+the samples.
 
-Time, in every statistic of the gain reduction, is the time the music plays: steps of `CURVE_STEP_S` in which the
-premaster's peak is within 60 dB of its highest, so that silence around a piece does not make the limiter look idle.
+Time, in every statistic of the gain reduction, is the time the music plays: steps of 10 ms in which the
+premaster's peak is within 60 dB of its highest, so that silence around a piece does not make the limiter look
+idle.
 """
 
 import math
@@ -71,8 +73,9 @@ class Place:
 class GainReduction:
     """How hard the limiter works, over the time the music plays.
 
-    The figures come from the deepest gain reduction in each `step_s`; the mean is over the steps with at least
-    `ACTIVE_DB`, whose share of the time is `active_percent`. `curve_db` is for pictures and not part of the JSON.
+    The figures come from the deepest gain reduction in each `step_s`; the mean is over the steps with 0.1 dB
+    or more, whose share of the time is `active_percent`. `curve_db`, a value each `step_s` of the whole
+    premaster, is for pictures and not part of the JSON.
     """
 
     gain_reduction_max_db: float
@@ -98,8 +101,8 @@ class Playback:
 class Setting:
     """What to set, and what came out when it was simulated.
 
-    `gain_db` is relative to the premaster as it is. `ceiling_dbtp` is for a true-peak limiter, `ceiling_dbfs` for
-    a sample-peak limiter; both null: plain gain, no limiter.
+    `gain_db` is relative to the premaster as it is. `ceiling_dbtp` is for a true-peak limiter, `ceiling_dbfs`
+    for a sample-peak limiter; both null: plain gain, no limiter.
     """
 
     gain_db: float
@@ -122,10 +125,11 @@ class Plan:
     plain : Setting or None
         Gain alone: to the loudness target, or without one to the true-peak limit. It may pass the limit.
     true_peak_limiter, sample_peak_limiter : Setting or None
-        The settings that meet the target. Without a target: the ceiling, and the gain that takes the peak to it.
+        The settings that meet the target; null where that is out of reach. Without a target: the ceiling, and
+        the gain that takes the peak to it.
     true_peak_affordable, sample_peak_affordable : Setting or None
-        The loudest within `max_gain_reduction_db` at the 95th percentile, where the target costs more than that,
-        cannot be reached, or is not set.
+        The loudest within `max_gain_reduction_db` at the 95th percentile, where the target costs more than
+        that, cannot be reached, or is not set.
     """
 
     need: Need
@@ -164,7 +168,7 @@ def plan(
     look_ahead_ms: float = LOOK_AHEAD_MS,
     release_ms: float = RELEASE_MS,
 ) -> Plan:
-    """Solve for the gain and the ceiling at which the limited premaster reads the target with a legal true peak.
+    """Solve for gain and ceiling so that the limited premaster reads the target with a legal true peak.
 
     Parameters
     ----------
@@ -189,7 +193,7 @@ def plan(
     ------
     ValueError
         As `master_check.limiter.Limiter`; or weights that do not fit the channels, a target, limit, playback
-        level or cost that is not finite, a target that no loudness can read (-70 or less), a cost not above 0.
+        level or cost that is not finite, a target no loudness can read (-70 or less), a cost not above 0.
     """
     figures = {"target_lufs": target_lufs, "tp_limit_dbtp": tp_limit_dbtp, "playback_lufs": playback_lufs}
     for name, value in figures.items():
@@ -226,7 +230,7 @@ def plan(
 
     with ThreadPoolExecutor() as pool:
         (by_true_peak, cheap_true_peak), (by_sample, cheap_sample) = pool.map(solve, solvers)
-    if by_true_peak is None or by_sample is None:
+    if by_true_peak is None and by_sample is None:
         need = "out_of_reach"
     return Plan(need, *task, plain, by_true_peak, by_sample, cheap_true_peak, cheap_sample)
 
@@ -276,7 +280,7 @@ class _Solver:
         return self.plain(gain_db)
 
     def meet(self, target: float | None, start_db: float) -> Setting | None:
-        """The setting that reads the target; without one, that takes the peak to the ceiling. None: unreachable."""
+        """The setting that reads the target (or takes the peak to the ceiling). None: out of reach."""
         if target is None:
             return self._with_legal_ceiling(lambda ceiling_db: ceiling_db - self.peak_db)
         guess_db = start_db
@@ -311,13 +315,13 @@ class _Solver:
         return self._with_legal_ceiling(lambda ceiling_db: drive_db + ceiling_db)
 
     def _with_legal_ceiling(self, gain_at: Callable[[float], float | None]) -> Setting | None:
-        """The setting with the highest legal ceiling, the gain being a function of the ceiling; None: no gain."""
+        """The setting with the highest legal ceiling, the gain following from it. None: no gain does."""
         if self.limiter.detection == "true_peak":
             return self._true_peak_ceiling(gain_at)
         return self._sample_peak_ceiling(gain_at)
 
     def _true_peak_ceiling(self, gain_at: Callable[[float], float | None]) -> Setting | None:
-        """The ceiling is the limit; the detector's is lowered by what it leaves over, as `Limiter.run` does."""
+        """The ceiling is the limit; the detector's is lowered by what it leaves, as `Limiter.run` does."""
         inner_db = self.limit_db
         while True:
             gain_db = gain_at(inner_db)
@@ -369,7 +373,7 @@ class _Solver:
         )
 
     def _reduction_while_playing(self, drive_db: float) -> NDArray[np.float64]:
-        return self.limiter.reduction_db(drive_db)[self.playing]
+        return np.asarray(self.limiter.reduction_db(drive_db)[self.playing], np.float64)
 
     def _gain_reduction(self, drive_db: float) -> GainReduction:
         curve = self.limiter.reduction_db(drive_db)
@@ -390,10 +394,10 @@ class _Solver:
 def _solve(
     measure: Callable[[float], float], start: float, target: float, tolerance: float, highest: float
 ) -> float | None:
-    """The argument, at most `highest`, at which the rising `measure` reads `target`; None if that is below it.
+    """The argument, at most `highest`, at which the rising `measure` reads `target`; None: it stays below.
 
-    Secant steps, kept inside the bracket found so far. Where the measure jumps over the target (a gated loudness
-    can), the last argument below the jump.
+    Secant steps, kept inside the bracket found so far. Where the measure jumps over the target (a gated
+    loudness can), the last argument below the jump.
     """
     below, above = -math.inf, math.inf
     at, slope = min(start, highest), 1.0
@@ -478,10 +482,11 @@ def _summary(plan: Plan) -> list[str]:
     ):
         if setting is not None:
             lines += _setting_lines(name, setting)
-            if plan.target_lufs is not None:
-                lines += _miss_lines(setting, plan.target_lufs)
+            lines += _miss_lines(setting, plan.target_lufs)
+        elif plan.need == "limiter":
+            lines.append(f"{name}: {_lufs(plan.target_lufs)} is out of reach")
         if affordable is not None:
-            lines += _affordable_lines(plan, name, setting, affordable)
+            lines.append(_affordable_line(plan, name, setting, affordable))
     return lines
 
 
@@ -522,35 +527,32 @@ def _setting_lines(name: str, setting: Setting) -> list[str]:
         lines.append(
             f"  gain reduction at most {work.gain_reduction_max_db:.1f} dB, "
             f"95th percentile {work.gain_reduction_p95_db:.1f} dB, "
-            f"mean {work.gain_reduction_mean_db:.1f} dB while active ({work.active_percent:.0f} % of the time)"
+            f"mean {work.gain_reduction_mean_db:.1f} dB in the {work.active_percent:.0f} % of time it works"
         )
         places = ", ".join(f"{_clock(each.at_s)} ({each.gain_reduction_db:.1f} dB)" for each in work.worst)
         lines.append(f"  works hardest at {places}")
     return lines + [f"  {line}" for line in _playback_lines(setting)]
 
 
-def _miss_lines(setting: Setting, target: float) -> list[str]:
-    miss = abs((setting.result.integrated_lufs or 0.0) - target)
-    if miss <= PROMISED_TOLERANCE_LU:
+def _miss_lines(setting: Setting, target: float | None) -> list[str]:
+    reading = setting.result.integrated_lufs
+    if target is None or reading is None or abs(reading - target) <= PROMISED_TOLERANCE_LU:
         return []
     return [f"  no gain comes nearer to {_lufs(target)}: the gate of the loudness jumps there"]
 
 
-def _affordable_lines(plan: Plan, name: str, setting: Setting | None, affordable: Setting) -> list[str]:
-    most = f"{plan.max_gain_reduction_db:.1f} dB"
-    if plan.target_lufs is None:
-        why = f"up to {most} of gain reduction at the 95th percentile"
-    elif setting is None:
-        why = f"the loudest within {most} of gain reduction at the 95th percentile"
+def _affordable_line(plan: Plan, name: str, setting: Setting | None, affordable: Setting) -> str:
+    cost = f"{plan.max_gain_reduction_db:.1f} dB of gain reduction at the 95th percentile"
+    if setting is None:
+        why = f"{name}, the loudest within {cost}"
+    elif plan.target_lufs is None:
+        why = f"  the loudest within {cost}"
     else:
-        why = f"costs more than {most} of gain reduction at the 95th percentile; the loudest within it"
-    return [
-        f"  {why}: {_lufs(affordable.result.integrated_lufs)}, with {_ceiling(affordable)}, "
+        why = f"  this costs more than {cost}; the loudest within it"
+    return (
+        f"{why}: {_lufs(affordable.result.integrated_lufs)}, {_ceiling(affordable)}, "
         f"gain {affordable.gain_db:+.1f} dB"
-        if setting is not None
-        else f"{name}, {why}: {_lufs(affordable.result.integrated_lufs)}, with {_ceiling(affordable)}, "
-        f"gain {affordable.gain_db:+.1f} dB"
-    ]
+    )
 
 
 def _playback_lines(setting: Setting) -> list[str]:
@@ -569,8 +571,13 @@ def _playback_lines(setting: Setting) -> list[str]:
 
 def _ceiling(setting: Setting) -> str:
     if setting.ceiling_dbtp is not None:
-        return f"ceiling {setting.ceiling_dbtp:.1f} dBTP"
-    return f"ceiling {setting.ceiling_dbfs:.1f} dBFS"
+        return f"ceiling {_exact(setting.ceiling_dbtp)} dBTP"
+    return f"ceiling {_exact(_or_zero(setting.ceiling_dbfs))} dBFS"
+
+
+def _exact(value: float) -> str:
+    """One decimal, or two where one would not be the figure itself: a ceiling is a limit."""
+    return f"{value:.1f}" if abs(value - round(value, 1)) < 1e-6 else f"{value:.2f}"
 
 
 def _lufs(value: float | None) -> str:

@@ -195,6 +195,16 @@ class Blocks:
         return Block(self._buffer, length, start, edges, self._tops[:, :hops], self._zeros[:, :hops], words)
 
 
+def blocks_of(frames: NDArray[np.float32], rate: int, hops: int = HOPS_PER_SECOND) -> Iterator[Block]:
+    """Samples in memory, (n, channels) float32, as the blocks that meters take."""
+    blocks = Blocks(rate, frames.shape[1], hops)
+    at = 0
+    while at < len(frames):
+        piece = frames[at : at + blocks.next_size()]
+        at += len(piece)
+        yield blocks.lay(np.ascontiguousarray(piece, np.float32))
+
+
 class AudioFile:
     """A sound file open for reading.
 
@@ -209,10 +219,16 @@ class AudioFile:
     ------
     AudioError
         It is not there, not a file, not sound, empty, cut short, or of an absurd format.
+
+    Attributes
+    ----------
+    notes : list of str
+        What was odd about the file without keeping it from being read; complete once the blocks are through.
     """
 
     def __init__(self, path: str | Path, layout: Layout | None = None) -> None:
         self.path = Path(path)
+        self.notes: list[str] = []
         self._sound = _open(self.path)
         try:
             self.format = self._read_format(layout)
@@ -255,16 +271,24 @@ class AudioFile:
                     raise AudioError(
                         self.path, f"a sample at {at} (frame {error.args[0]}) is not a number; export it again"
                     ) from None
-            if len(piece) < len(reused) - 1 and read >= self.frames or not len(piece):
+            if not len(piece):
                 break
-        if read < self.frames and not _is_estimate(self._sound, read):
-            raise AudioError(
-                self.path,
-                f"cut short: {self.frames} frames promised, sound ends at {clock(read / self.format.rate)}; "
-                "export or copy it again",
-            )
+        self._check_end(read)
+
+    def _check_end(self, read: int) -> None:
+        missing = (self.frames - read) / self.format.rate
+        end = clock(read / self.format.rate)
         if not read:
             raise AudioError(self.path, "holds no samples")
+        if missing <= 0.0:
+            return
+        # MP3 keeps its length as a hint only, and its decoder skips frames it cannot use.
+        if self.format.container not in ("MP3", "MPEG") or missing > max(0.01 * self.frames / self.format.rate, 0.1):
+            raise AudioError(
+                self.path, f"cut short: {self.frames} frames promised, sound ends at {end}; export or copy it again"
+            )
+        if missing > 0.1:
+            self.notes.append(f"damaged: the decoder skipped {missing:.3f} s that it could not read")
 
     def read_all(self) -> NDArray[np.float32]:
         """All samples at once, (frames, channels) float32: for comparing, planning and pictures, not for metering."""
@@ -364,11 +388,6 @@ def _mask_layout(sound: soundfile.SoundFile) -> Layout | None:
         rename = {"Lrs": "Ls", "Rrs": "Rs", "Lss": "Ls", "Rss": "Rs"}
         names = [rename.get(name, name) for name in names]
     return layouts.of_labels(names)
-
-
-def _is_estimate(sound: soundfile.SoundFile, read: int) -> bool:
-    """Whether a length some frames too large is only the decoder's guess, as for MP3 without a length tag."""
-    return bool(sound.format == "MPEG" or sound.format == "MP3") and sound.frames - read <= 2 * 1152
 
 
 def clock(seconds: float) -> str:

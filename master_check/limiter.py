@@ -30,8 +30,8 @@ CURVE_STEP_S = 0.01
 LOOK_AHEAD_MAX_MS = 100.0
 """Longer is no limiter; also keeps the exact sums of the gain curve within 64 bits up to 768 kHz."""
 
-DETECTOR_TAPS = 24
-"""Taps a phase of the 4x detector: twice those of BS.1770-5's example, since most limiters are no worse."""
+DETECTOR_TAPS = 48
+"""Taps a phase of the 4x detector. The meter reads up to 512, so a little is left over: 0.004 dB on music."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,8 +1,8 @@
 """What ceiling and how much gain? Simulates a limiter until its result meets the target, and says the cost.
 
 Two answers, for the two kinds of limiter an engineer owns: one that sees true peaks is set to the limit
-itself; one that sees samples only must be set lower, by as much as its output's true peak was measured to pass
-the samples.
+itself; one that sees samples only must be set lower, by as much as the true peak of its output was measured
+to pass the samples.
 
 Time, in every statistic of the gain reduction, is the time the music plays: steps of 10 ms in which the
 premaster's peak is within 60 dB of its highest, so that silence around a piece does not make the limiter look

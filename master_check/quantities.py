@@ -28,6 +28,8 @@ class Quantity:
         What to do where a rule on it fails; empty where there is no usual answer.
     text : bool
         The value is a word (a container, a layout), not a number.
+    needed : bool
+        A rule on it fails where the file has no such value, instead of being skipped.
     """
 
     key: str
@@ -37,6 +39,17 @@ class Quantity:
     meaning: str
     remedy: str = ""
     text: bool = False
+    needed: bool = False
+
+    def format(self, value: "Value", decimals: int | None = None) -> str:
+        """The value for people, with its unit; a dash where there is none."""
+        if value is None:
+            return "–"
+        if isinstance(value, str):
+            return value
+        places = self.decimals if decimals is None else decimals
+        number = round(float(value), places) + 0.0  # no -0.0
+        return f"{number:.{places}f} {self.unit}".rstrip()
 
 
 _ROWS: Final = (
@@ -47,6 +60,7 @@ _ROWS: Final = (
         1,
         "Gated loudness of the whole file (ITU-R BS.1770-5).",
         "change the gain into the limiter; `sendoff plan` says by how much",
+        needed=True,
     ),
     Quantity("loudness_range_lu", "Loudness range", "LU", 1, "Spread of short-term loudness, 10th to 95th percentile (EBU Tech 3342)."),
     Quantity(
@@ -175,7 +189,15 @@ _ROWS: Final = (
         "render the file again",
     ),
     Quantity("sample_rate_hz", "Sample rate", "Hz", 0, "As the file says.", "convert from the session's rate, once"),
-    Quantity("bit_depth", "Word length", "bit", 0, "Of the file; nothing for lossy files.", "export at this word length, dithered once"),
+    Quantity(
+        "bit_depth",
+        "Word length",
+        "bit",
+        0,
+        "Of the file; nothing for lossy files.",
+        "export at the word length asked for, dithered once",
+        needed=True,
+    ),
     Quantity(
         "bits_used",
         "Word length in use",
@@ -192,6 +214,55 @@ _ROWS: Final = (
 )
 
 QUANTITIES: Final[dict[str, Quantity]] = {row.key: row for row in _ROWS}
+
+_ALBUM_ROWS: Final = (
+    Quantity(
+        "album_integrated_lufs", "Album loudness", "LUFS", 1, "Gated loudness of all tracks in sequence, as one programme (ITU-R BS.1770-5)."
+    ),
+    Quantity("loudest_track_lufs", "Loudest track", "LUFS", 1, "Highest integrated loudness of a track."),
+    Quantity("quietest_track_lufs", "Quietest track", "LUFS", 1, "Lowest integrated loudness of a track."),
+    Quantity(
+        "track_spread_lu",
+        "Spread of the tracks",
+        "LU",
+        1,
+        "Loudest minus quietest track.",
+        "compare the outlying track with its neighbours by ear",
+    ),
+    Quantity(
+        "album_true_peak_dbtp",
+        "Album true peak",
+        "dBTP",
+        1,
+        "Highest true peak of a track.",
+        "lower that track's ceiling or switch the limiter's true-peak mode on",
+    ),
+    Quantity("tracks", "Tracks", "", 0, "Files in the sequence.", "split the album over two carriers"),
+    Quantity("total_s", "Total time", "s", 3, "Sum of the tracks' durations.", "shorten the programme or split it over two carriers"),
+    Quantity("shortest_track_s", "Shortest track", "s", 3, "Duration of the shortest track.", "join it to its neighbour"),
+    Quantity("sample_rates", "Sample rates", "", 0, "How many different ones.", "convert the odd ones from their sessions"),
+    Quantity("bit_depths", "Word lengths", "", 0, "How many different ones.", "export the odd ones again"),
+    Quantity("channel_counts", "Channel counts", "", 0, "How many different ones.", "export the odd ones again"),
+    Quantity("containers", "File types", "", 0, "How many different ones.", "export the odd ones again"),
+    Quantity(
+        "duplicate_tracks",
+        "Same audio twice",
+        "",
+        0,
+        "Tracks whose audio another track has too, whatever their tags.",
+        "replace one of the two by what belongs there",
+    ),
+    Quantity(
+        "unframed_tracks",
+        "Tracks ending inside a CD frame",
+        "",
+        0,
+        "Tracks that do not fill whole frames of 588 samples (IEC 60908): the last frame is padded, or a gapless join clicks.",
+        "cut the track on a frame of 1/75 s",
+    ),
+)
+
+ALBUM_QUANTITIES: Final[dict[str, Quantity]] = {row.key: row for row in _ALBUM_ROWS}
 
 CHANNEL_KEYS: Final = (
     "true_peak_dbtp",

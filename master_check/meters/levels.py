@@ -127,4 +127,4 @@ def _moving_sum(row: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _negated(value: float | None) -> float | None:
-    return None if value is None else -value
+    return None if value is None else 0.0 - value

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.audio import HOPS_PER_SECOND, PAST, AudioFormat, Block, Blocks
+from master_check.audio import HOPS_PER_SECOND, PAST, AudioFormat, Block, blocks_of
 from master_check.layouts import Layout
 from master_check.meters import Reading, power_decibels
 from master_check.meters.loudness_kernels import k_energies
@@ -182,15 +182,6 @@ def integrated(frames: NDArray[np.float32], rate: int, weights: Sequence[float])
         energies.feed(block)
     found = integrated_of_energy(np.asarray(weights) @ energies.all()[0], rate)
     return -np.inf if found is None else found
-
-
-def blocks_of(frames: NDArray[np.float32], rate: int, hops: int = HOPS_PER_SECOND):  # type: ignore[no-untyped-def]
-    blocks = Blocks(rate, frames.shape[1], hops)
-    at = 0
-    while at < len(frames):
-        piece = frames[at : at + blocks.next_size()]
-        at += len(piece)
-        yield blocks.lay(piece)
 
 
 class LoudnessMeter:

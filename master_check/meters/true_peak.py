@@ -12,7 +12,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.audio import PAST, AudioFormat, Block
+from master_check.audio import PAST, AudioFormat, Block, blocks_of
+from master_check.layouts import Layout
 from master_check.meters import Reading, decibels
 from master_check.meters.true_peak_kernels import SPAN, scan
 
@@ -114,3 +115,25 @@ class TruePeakMeter:
                 for peak, count in zip(peaks, overs, strict=True)
             ),
         )
+
+
+def true_peak(frames: NDArray[np.float32], rate: int = 48_000) -> NDArray[np.float64]:
+    """True peak of samples in memory.
+
+    Parameters
+    ----------
+    frames : (n, channels) float32
+        Full scale is 1.0.
+    rate : int
+        Hz; moves no peak.
+
+    Returns
+    -------
+    (channels,) float64
+        Linear, 1.0 is 0 dBTP.
+    """
+    layout = Layout("", ("",) * frames.shape[1])
+    meter = TruePeakMeter(AudioFormat("", "", rate, layout))
+    for block in blocks_of(frames, rate):
+        meter.feed(block)
+    return meter.peaks()

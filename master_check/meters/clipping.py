@@ -1,0 +1,74 @@
+"""Clipping: samples pressed against full scale, and tops cut flat below it.
+
+No standard defines either; both are common practice. Full scale is the largest code of 16 bits (-0.0003 dBFS), or
+of the file's own word length where that is shorter, so that a 16-bit master padded to 24 bits is still seen to
+clip. Three samples in a row make a run: one alone is a limiter that does its work.
+"""
+
+from typing import Final
+
+import numpy as np
+
+from master_check.audio import PAST, AudioFormat, Block
+from master_check.meters import Reading
+from master_check.meters.clipping_kernels import flat_tops, full_scale_runs
+
+SHORTEST: Final = 3
+"""Samples that make a run."""
+
+SAME: Final = 1e-4
+"""Fraction of its ceiling (0.001 dB) within which samples count as equal: room for dither after the clipping."""
+
+
+class ClippingMeter:
+    """Clipped runs and flat tops of every channel."""
+
+    def __init__(self, format: AudioFormat) -> None:
+        bits = min(16, format.bit_depth or 16)
+        self._rate = format.rate
+        self._full = 1.0 - 2.0 ** (1 - bits)
+        self._step = 1.5 * 2.0 ** (1 - format.bit_depth) if format.bit_depth and not format.floating else 0.0
+        # What the kernels keep a channel (and, of flat tops, a sign).
+        self._runs = np.zeros((format.channels, 6), np.int64)
+        self._levels = np.zeros((format.channels, 2, 2))
+        self._flats = np.zeros((format.channels, 2, 3), np.int64)
+
+    def feed(self, block: Block) -> None:
+        for c, row in enumerate(block.buffer):
+            tops = block.tops[c]
+            full_scale_runs(row, PAST, block.start, block.edges, tops, self._full, SHORTEST, self._runs[c])
+            for s, sign in enumerate((1.0, -1.0)):
+                flat_tops(
+                    row, PAST, block.start, block.edges, tops, sign, SAME, self._step, SHORTEST,
+                    self._levels[c, s], self._flats[c, s],
+                )  # fmt: skip
+
+    def result(self) -> Reading:
+        runs = self._runs
+        below = self._levels[:, :, 0] < self._full
+        flats = np.where(below, self._flats[:, :, 1], 0)
+        at_s = {}
+        if runs[:, 2].any():
+            first = float(runs[runs[:, 2] > 0, 5].min()) / self._rate
+            at_s = dict.fromkeys(("clipped_runs", "clipped_samples"), first)
+        if flats.any():
+            at_s["flat_top_runs"] = float(self._flats[:, :, 2][flats > 0].min()) / self._rate
+        channels = tuple(
+            {
+                "clipped_runs": int(own[2]),
+                "clipped_samples": int(own[3]),
+                "clipped_longest_samples": int(own[4]),
+                "flat_top_runs": int(flat.sum()),
+            }
+            for own, flat in zip(runs, flats, strict=True)
+        )
+        return Reading(
+            {
+                "clipped_runs": int(runs[:, 2].sum()),
+                "clipped_samples": int(runs[:, 3].sum()),
+                "clipped_longest_samples": int(runs[:, 4].max()),
+                "flat_top_runs": int(flats.sum()),
+            },
+            at_s,
+            channels,
+        )

@@ -1,0 +1,93 @@
+"""Silence at head and tail, digital silence inside, dropouts. Common practice throughout; no standard defines them."""
+
+from typing import Final
+
+import numpy as np
+
+from master_check.audio import HOPS_PER_SECOND, PAST, AudioFormat, Block
+from master_check.meters import Reading
+from master_check.meters.silence_kernels import dropouts
+
+SOUND: Final = 10.0 ** (-60.0 / 20.0)
+"""Above it there is sound."""
+
+LOUD: Final = 10.0 ** (-50.0 / 20.0)
+"""A gap between passages louder than this is a dropout, if it lasts this long:"""
+
+SHORTEST_S: Final = 0.001
+LONGEST_S: Final = 0.1
+
+
+class SilenceMeter:
+    """Head, tail, gaps."""
+
+    def __init__(self, format: AudioFormat) -> None:
+        self._rate = format.rate
+        self._shortest = round(SHORTEST_S * format.rate)
+        self._longest = round(LONGEST_S * format.rate)
+        self._levels = np.zeros((format.channels, 2))
+        self._states = np.zeros((format.channels, 5), np.int64)
+        self._states[:, 1] = -1
+        self._first = -1
+        self._last = -1
+        self._end = 0
+        self._hop = 0
+        self._waiting = 0  # silent hops that are inside only if something follows
+        self._inside = 0
+        self._inside_at = -1
+        self._heard = False
+
+    def feed(self, block: Block) -> None:
+        for c, row in enumerate(block.buffer):
+            if block.zeros[c].any() or self._states[c, 0] or self._states[c, 1] >= 0:
+                dropouts(
+                    row, PAST, block.start, block.edges, block.zeros[c], self._shortest, self._longest, LOUD,
+                    self._levels[c], self._states[c],
+                )  # fmt: skip
+        self._find_sound(block)
+        self._find_digital_silence(block)
+        self._end = block.start + block.length
+
+    def _find_sound(self, block: Block) -> None:
+        loud = np.flatnonzero((block.tops > SOUND).any(axis=0))
+        if not len(loud):
+            return
+        if self._first < 0:
+            self._first = self._sample(block, int(loud[0]), 0)
+        self._last = self._sample(block, int(loud[-1]), -1)
+
+    def _sample(self, block: Block, hop: int, which: int) -> int:
+        first, last = block.edges[hop], block.edges[hop + 1]
+        sound = np.flatnonzero((np.abs(block.frames[:, first:last]) > SOUND).any(axis=0))
+        return int(block.start + first + sound[which])
+
+    def _find_digital_silence(self, block: Block) -> None:
+        silent = (block.tops == 0.0).all(axis=0)
+        if silent.any() or self._waiting:
+            for hop, still in enumerate(silent, self._hop):
+                if still:
+                    self._waiting += self._heard
+                    continue
+                self._heard = True
+                if self._waiting and self._inside_at < 0:
+                    self._inside_at = hop - self._waiting
+                self._inside += self._waiting
+                self._waiting = 0
+        else:
+            self._heard = True
+        self._hop += len(silent)
+
+    def result(self) -> Reading:
+        drops = self._states[:, 3]
+        values: dict[str, float | int | None] = {
+            "head_silence_s": self._first / self._rate if self._first >= 0 else None,
+            "tail_silence_s": (self._end - 1 - self._last) / self._rate if self._first >= 0 else None,
+            "digital_silence_s": self._inside / HOPS_PER_SECOND if self._heard else None,
+            "dropouts": int(drops.sum()),
+        }
+        at_s = {}
+        if drops.any():
+            at_s["dropouts"] = float(self._states[drops > 0, 4].min()) / self._rate
+        if self._inside:
+            at_s["digital_silence_s"] = self._inside_at / HOPS_PER_SECOND
+        return Reading(values, at_s, tuple({"dropouts": int(count)} for count in drops))

@@ -48,7 +48,7 @@ def band(seconds: float, seed: int = 11, channels: int = 2) -> NDArray[np.float3
             * np.exp(-time / random.uniform(0.01, 0.06))[:, None]
         )
         out[start : start + len(time)] += random.uniform(0.05, 0.25) * hit
-    return sosfilt(butter(2, 0.25, output="sos"), out, axis=0).astype(np.float32)
+    return np.asarray(sosfilt(butter(2, 0.25, output="sos"), out, axis=0), np.float32)
 
 
 def loudness_elsewhere(frames: NDArray[Any], rate: int) -> float:
@@ -135,13 +135,14 @@ def test_tone_beyond_its_ceiling_is_out_of_reach() -> None:
 
 def test_too_loud_but_peaks_over_still_needs_a_limiter() -> None:
     frames = band(6.0)
-    frames *= np.float32(linear(-10.0 - loudness_elsewhere(frames, RATE)))
-    result = plan(frames, RATE, STEREO, -12.0, -4.0)
+    reading, peak_db = loudness_elsewhere(frames, RATE), true_peak_elsewhere(frames)
+    peak_limit = peak_db - 4.0
+    result = plan(frames, RATE, STEREO, reading - 3.0, peak_limit)
     assert result.need == "limiter"
     for setting in both(result):
-        assert setting.gain_db < 0
-        assert lufs(setting) == pytest.approx(-12.0, abs=0.05)
-        assert true_peak_of(setting) <= -4.0
+        assert -3.0 < setting.gain_db < 0.0
+        assert lufs(setting) == pytest.approx(reading - 3.0, abs=0.05)
+        assert true_peak_of(setting) <= peak_limit
 
 
 @pytest.mark.parametrize("frames", [np.zeros((RATE, 2), np.float32), sine(-10.0, 0.3)])
@@ -158,22 +159,22 @@ def test_nothing_to_plan_with(frames: NDArray[np.float32]) -> None:
 # The limiter's settings.
 
 
-@pytest.mark.parametrize("target", [-14.0, -12.0, -10.0])
+@pytest.mark.parametrize("target", [-13.0, -10.0])
 def test_plan_against_brute_force(target: float) -> None:
-    # Every ceiling in 0.1 dB steps, every gain in 0.1 dB steps, loudness by pyloudnorm and true peak by Fourier
-    # interpolation: the highest ceiling with a legal true peak at the target.
+    # Every ceiling in 0.1 dB steps, every gain in 0.2 dB steps (a straight line between), loudness by
+    # pyloudnorm and true peak by Fourier interpolation: the highest ceiling legal at the target.
     frames = band(3.0)
     frames *= np.float32(linear(-23.0 - loudness_elsewhere(frames, RATE)))
     by_true_peak, by_sample = both(plan(frames, RATE, STEREO, target, -1.0))
 
     def gain_to_target(ceiling_db: float, mode: Any) -> tuple[float, float]:
-        gains = np.arange(target + 23.0, target + 23.0 + 8.0, 0.1)
+        gains = np.arange(target + 23.0, target + 23.0 + 8.0, 0.2)
         previous = -math.inf
         for gain_db in gains:
             out = limit(frames, RATE, gain_db=float(gain_db), ceiling_db=ceiling_db, detection=mode).frames
             reading = loudness_elsewhere(out, RATE)
             if reading >= target:
-                back = 0.1 * (reading - target) / (reading - previous)
+                back = 0.2 * (reading - target) / (reading - previous)
                 return float(gain_db) - back, true_peak_elsewhere(out)
             previous = reading
         raise AssertionError(f"no gain reaches {target} under {ceiling_db}")
@@ -207,8 +208,8 @@ def test_promises_to_the_letter() -> None:
 
 
 def test_sample_peak_ceiling_is_lower_by_the_overshoot() -> None:
-    # fs/4 at 45 degrees: true peaks 3.01 dB above the samples (EBU Tech 3341, signal 16), whatever the limiter
-    # does. Bursts of it over a quiet tone, so that there is something to limit.
+    # fs/4 at 45 degrees: true peaks 3.01 dB above the samples (EBU Tech 3341, signal 16), whatever the
+    # limiter does. Bursts of it over a quiet tone, so that there is something to limit.
     time = np.arange(8 * RATE)
     tone = np.sin(2.0 * np.pi * time / 4.0 + np.pi / 4.0) * np.where(time % RATE < RATE // 5, 0.3, 0.03)
     frames = np.repeat(tone[:, None], 2, axis=1).astype(np.float32)
@@ -286,8 +287,8 @@ def test_affordable_is_the_loudest_within_the_cost() -> None:
 
 
 def test_statistics_of_known_gain_reduction() -> None:
-    # A tone that asks for no reduction, with three louder stretches of 300 ms that ask for 2, 4 and 6 dB more than
-    # the ceiling allows: maximum 6, the places in that order, mean and share from the lengths.
+    # A tone that asks for no reduction, with three louder stretches of 300 ms that ask for 2, 4 and 6 dB more
+    # than the ceiling allows: maximum 6, the places in that order, mean and share from the lengths.
     level = np.full(20 * RATE, -9.0)
     starts = {5.0: 2.0, 9.0: 6.0, 14.0: 4.0}
     for start, over_db in starts.items():
@@ -312,17 +313,22 @@ def test_statistics_of_known_gain_reduction() -> None:
 
 
 def test_silence_around_the_music_does_not_make_the_limiter_look_idle() -> None:
+    # The gain that costs 3 dB at the 95th percentile of the time is a matter of the music alone.
     frames = band(6.0)
     silence = np.zeros((10 * RATE, 2), np.float32)
     alone, surrounded = (
-        existing(plan(each, RATE, STEREO, -12.0, -1.0).true_peak_limiter).gain_reduction
+        existing(plan(each, RATE, STEREO, None, -1.0).true_peak_affordable)
         for each in (frames, np.concatenate([silence, frames, silence]))
     )
-    assert alone is not None
-    assert surrounded is not None
-    assert surrounded.gain_reduction_p95_db == pytest.approx(alone.gain_reduction_p95_db, abs=0.1)
-    assert surrounded.active_percent == pytest.approx(alone.active_percent, abs=1.0)
-    assert surrounded.worst[0].at_s == pytest.approx(alone.worst[0].at_s + 10.0, abs=0.011)
+    assert surrounded.gain_db == pytest.approx(alone.gain_db, abs=0.05)
+    assert surrounded.gain_reduction is not None
+    assert alone.gain_reduction is not None
+    assert surrounded.gain_reduction.active_percent == pytest.approx(
+        alone.gain_reduction.active_percent, abs=1.0
+    )
+    assert surrounded.gain_reduction.worst[0].at_s == pytest.approx(
+        alone.gain_reduction.worst[0].at_s + 10.0, abs=0.011
+    )
 
 
 def test_playback_turns_down_and_keeps_the_plr() -> None:
@@ -380,7 +386,7 @@ def test_input_untouched() -> None:
     ],
 )
 def test_bad_arguments_are_named(arguments: dict[str, Any], message: str) -> None:
-    sound = {
+    sound: dict[str, Any] = {
         "frames": sine(-20.0),
         "rate": RATE,
         "weights": STEREO,

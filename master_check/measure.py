@@ -99,7 +99,7 @@ def measure(
     hops : int
         10 ms hops read at a time; changes the memory used, never a figure.
     progress : callable, optional
-        Told the seconds of sound measured since it was last told.
+        Told the share of the file (0 to 1) measured since it was last told.
 
     Raises
     ------
@@ -114,7 +114,7 @@ def measure(
                 meter.feed(block)
             frames += block.length
             if progress:
-                progress(block.length / file.format.rate)
+                progress(block.length / max(file.frames, 1))
     return meters.measurement(str(path), frames, file.notes)
 
 

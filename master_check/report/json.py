@@ -1,0 +1,160 @@
+"""Results as JSON, for scripts. The keys are a promise; `schema` describes them.
+
+A value that does not apply or cannot be had is null, never 0; there is no NaN and no infinity.
+"""
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, NotRequired, TypedDict
+
+from pydantic import TypeAdapter
+
+from master_check.measure import Measurement
+from master_check.verdict import Finding, Verdict, worst
+
+VERSION: Literal[1] = 1
+
+Number = float | int | str | None
+
+
+class FormatJson(TypedDict):
+    container: str
+    encoding: str
+    sample_rate_hz: int
+    channels: int
+    layout: str
+    labels: list[str]
+    bit_depth: int | None
+    floating: bool
+
+
+class RuleJson(TypedDict):
+    measure: str
+    value: Number
+    limit: str
+    level: Literal["must", "should", "note"]
+    result: Literal["pass", "warn", "fail", "skip"]
+    at_s: float | None
+    why: str
+    do: str
+    source: str
+
+
+class CheckJson(TypedDict):
+    profile: str
+    title: str
+    source: str
+    result: Literal["pass", "warn", "fail"]
+    rules: list[RuleJson]
+
+
+class FileJson(TypedDict):
+    path: str
+    format: FormatJson | None
+    measures: dict[str, Number]
+    at_s: dict[str, float]
+    channels: list[dict[str, Number]]
+    checks: list[CheckJson]
+    notes: list[str]
+    sha256: NotRequired[str]
+    error: str | None
+
+
+class ResultsJson(TypedDict):
+    sendoff_json: Literal[1]
+    files: list[FileJson]
+    result: Literal["pass", "warn", "fail", "error"]
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """One file of a call: measured and judged, or what kept it from being so."""
+
+    path: str
+    measurement: Measurement | None = None
+    verdicts: tuple[Verdict, ...] = ()
+    error: str | None = None
+
+    @property
+    def result(self) -> str:
+        return "error" if self.error is not None else worst(v.result for v in self.verdicts)
+
+
+def results_json(files: Sequence[Checked]) -> ResultsJson:
+    """What `check --json` prints."""
+    return {
+        "sendoff_json": VERSION,
+        "files": [file_json(file) for file in files],
+        "result": worst(file.result for file in files),
+    }
+
+
+def file_json(file: Checked) -> FileJson:
+    measurement = file.measurement
+    return {
+        "path": file.path,
+        "format": _format(measurement) if measurement else None,
+        "measures": {key: number(value) for key, value in measurement.values.items()} if measurement else {},
+        "at_s": {key: round(at, 6) for key, at in measurement.at_s.items()} if measurement else {},
+        "channels": [{k: number(v) for k, v in row.items()} for row in measurement.channels] if measurement else [],
+        "checks": [check_json(verdict) for verdict in file.verdicts],
+        "notes": list(measurement.notes) if measurement else [],
+        "error": file.error,
+    }
+
+
+def check_json(verdict: Verdict) -> CheckJson:
+    return {
+        "profile": verdict.profile,
+        "title": verdict.title,
+        "source": verdict.source,
+        "result": verdict.result,  # type: ignore[typeddict-item]
+        "rules": [_rule(finding) for finding in verdict.findings],
+    }
+
+
+def _rule(finding: Finding) -> RuleJson:
+    return {
+        "measure": finding.measure,
+        "value": number(finding.value),
+        "limit": finding.limit,
+        "level": finding.level,
+        "result": finding.result,
+        "at_s": None if finding.at_s is None else round(finding.at_s, 6),
+        "why": finding.why,
+        "do": finding.do,
+        "source": finding.source,
+    }
+
+
+def _format(measurement: Measurement) -> FormatJson:
+    form = measurement.format
+    return {
+        "container": form.container,
+        "encoding": form.encoding,
+        "sample_rate_hz": form.rate,
+        "channels": form.channels,
+        "layout": form.layout.name,
+        "labels": list(form.layout.labels),
+        "bit_depth": form.bit_depth,
+        "floating": form.floating,
+    }
+
+
+def number(value: Number) -> Number:
+    """A value with no more digits than mean anything; None for what JSON cannot say."""
+    if isinstance(value, float):
+        return round(value, 6) + 0.0 if math.isfinite(value) else None
+    return value
+
+
+def text(results: Any) -> str:
+    """JSON text, strict: no NaN, and names that are not Unicode as escapes."""
+    return json.dumps(results, indent=2, allow_nan=False, ensure_ascii=True)
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema of what `check --json` prints."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema"} | TypeAdapter(ResultsJson).json_schema()

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 import soundfile
@@ -68,6 +68,9 @@ _CHANNEL_MAP: Final = {
     22: "Ctr",
 }
 _GET_CHANNEL_MAP: Final = 0x1100
+
+
+Samples = NDArray[np.float32] | NDArray[np.int32]
 
 
 class AudioError(Exception):
@@ -169,7 +172,7 @@ class Blocks:
         edges = hop_edges(self.rate, self._hop, self.hops)
         return int(edges[-1] - edges[0])
 
-    def lay(self, interleaved: NDArray[np.float32] | NDArray[np.int32]) -> Block:
+    def lay(self, interleaved: Samples) -> Block:
         """The next block from (frames, channels) samples.
 
         Raises
@@ -191,7 +194,7 @@ class Blocks:
         hops = len(edges) - 1
         self._hop += self.hops
         self._length = length
-        words = interleaved if interleaved.dtype == np.int32 else None
+        words = cast(NDArray[np.int32], interleaved) if interleaved.dtype == np.int32 else None
         return Block(self._buffer, length, start, edges, self._tops[:, :hops], self._zeros[:, :hops], words)
 
 
@@ -240,7 +243,9 @@ class AudioFile:
     def __enter__(self) -> "AudioFile":
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self._sound.close()
 
     @property
@@ -257,8 +262,9 @@ class AudioFile:
             The file ends early, cannot be decoded, or holds a sample that is no number.
         """
         blocks = Blocks(self.format.rate, self.format.channels, hops)
-        kind = np.int32 if self._sound.subtype == "PCM_32" else np.float32
-        reused = np.empty((blocks.next_size() + 1, self.format.channels), kind)
+        shape = (blocks.next_size() + 1, self.format.channels)
+        whole = self._sound.subtype == "PCM_32"
+        reused: Samples = np.empty(shape, np.int32) if whole else np.empty(shape, np.float32)
         read = 0
         while True:
             piece = self._read(reused[: blocks.next_size()], read)
@@ -269,7 +275,8 @@ class AudioFile:
                 except ValueError as error:
                     at = clock(int(error.args[0]) / self.format.rate)
                     raise AudioError(
-                        self.path, f"a sample at {at} (frame {error.args[0]}) is not a number; export it again"
+                        self.path,
+                        f"a sample at {at} (frame {error.args[0]}) is not a number; export it again",
                     ) from None
             if not len(piece):
                 break
@@ -285,7 +292,8 @@ class AudioFile:
         # MP3 keeps its length as a hint only, and its decoder skips frames it cannot use.
         if self.format.container not in ("MP3", "MPEG") or missing > max(0.01 * self.frames / self.format.rate, 0.1):
             raise AudioError(
-                self.path, f"cut short: {self.frames} frames promised, sound ends at {end}; export or copy it again"
+                self.path,
+                f"cut short: {self.frames} frames promised, sound ends at {end}; export or copy it again",
             )
         if missing > 0.1:
             self.notes.append(f"damaged: the decoder skipped {missing:.3f} s that it could not read")
@@ -295,9 +303,9 @@ class AudioFile:
         parts = [block.frames.T.copy() for block in self.blocks()]
         return np.concatenate(parts)
 
-    def _read(self, into: NDArray[np.float32] | NDArray[np.int32], at: int) -> NDArray[np.float32] | NDArray[np.int32]:
+    def _read(self, into: Samples, at: int) -> Samples:
         try:
-            piece: NDArray[np.float32] | NDArray[np.int32] = self._sound.read(len(into), out=into, always_2d=True)
+            piece: Samples = self._sound.read(len(into), out=into, always_2d=True)
         except (soundfile.SoundFileError, OSError, RuntimeError) as error:
             where = clock(at / self.format.rate)
             raise AudioError(self.path, f"damaged after {where} ({_reason(error)}); export or copy it again") from None
@@ -307,7 +315,8 @@ class AudioFile:
         sound = self._sound
         if not RATES[0] <= sound.samplerate <= RATES[1]:
             raise AudioError(
-                self.path, f"a sample rate of {sound.samplerate} Hz is outside {RATES[0]} to {RATES[1]} Hz; wrong header?"
+                self.path,
+                f"a sample rate of {sound.samplerate} Hz is outside {RATES[0]} to {RATES[1]} Hz; wrong header?",
             )
         if sound.channels < 1:
             raise AudioError(self.path, "has no channels")
@@ -318,7 +327,8 @@ class AudioFile:
         layout = layout or _mask_layout(sound) or layouts.of_count(sound.channels, ogg=sound.format == "OGG")
         if layout is None:
             raise AudioError(
-                self.path, f"has {sound.channels} channels and no layout is known for them; say which with --layout"
+                self.path,
+                f"has {sound.channels} channels and no layout is known for them; say which with --layout",
             )
         return AudioFormat(
             container=sound.format,

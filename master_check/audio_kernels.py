@@ -15,7 +15,7 @@ FINITE: Final = 0x7F7FFFFF
 
 @kernel
 def lay_out(
-    interleaved: NDArray[np.float32],
+    interleaved: NDArray[np.float32] | NDArray[np.int32],
     buffer: NDArray[np.float32],
     bits: NDArray[np.int32],
     offset: int,

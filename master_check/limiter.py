@@ -162,9 +162,7 @@ def limit(
     return Limiter(frames, rate, detection, look_ahead_ms, release_ms).run(gain_db, ceiling_db)
 
 
-def _validate(
-    frames: NDArray[Any], rate: int, detection: str, look_ahead_ms: float, release_ms: float
-) -> None:
+def _validate(frames: NDArray[Any], rate: int, detection: str, look_ahead_ms: float, release_ms: float) -> None:
     if frames.ndim != 2 or frames.size == 0:
         raise ValueError(f"frames must be (n, channels) and not empty, not of shape {frames.shape}")
     if frames.dtype not in (np.float32, np.float64):

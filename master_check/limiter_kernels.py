@@ -21,9 +21,7 @@ def linked_peaks(frames: Frames, peaks: NDArray[np.float32]) -> None:
 
 
 @kernel
-def linked_peaks_between(
-    row: NDArray[np.float32], taps: NDArray[np.float32], peaks: NDArray[np.float32]
-) -> None:
+def linked_peaks_between(row: NDArray[np.float32], taps: NDArray[np.float32], peaks: NDArray[np.float32]) -> None:
     """Raise `peaks` by the interpolated values of one channel that lie between its samples.
 
     `taps` (phases, width) give the values between sample n and n + 1; `row` holds the channel with width // 2

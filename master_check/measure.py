@@ -156,7 +156,9 @@ class _Meters:
         psr = _lowest_psr(series, format.channels, values["integrated_lufs"])
         if psr is not None:
             values["psr_min_lu"], at_s["psr_min_lu"] = psr
-        return Measurement(path, format, values, at_s, _by_channel(format, readings), (*oddities, *_notes(values)), series)
+        return Measurement(
+            path, format, values, at_s, _by_channel(format, readings), (*oddities, *_notes(values)), series
+        )
 
 
 def _difference(a: Value, b: Value) -> float | None:

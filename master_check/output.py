@@ -40,14 +40,19 @@ def write_whole(path: Path, text: str) -> None:
     name = None
     try:
         with tempfile.NamedTemporaryFile(
-            "w", dir=path.parent, prefix=f".{path.name[:100]}.", suffix=".part", encoding="utf-8", delete=False
+            "w",
+            dir=path.parent,
+            prefix=f".{path.name[:100]}.",
+            suffix=".part",
+            encoding="utf-8",
+            delete=False,
         ) as file:
             name = file.name
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        os.chmod(name, 0o666 & ~_umask())
-        os.replace(name, path)
+        Path(name).chmod(0o666 & ~_umask())
+        Path(name).replace(path)
     except OSError as error:
         if name is not None:
             Path(name).unlink(missing_ok=True)

@@ -444,9 +444,7 @@ def _playback(levels: Levels, playback_lufs: float | None) -> Playback | None:
     if playback_lufs is None or levels.integrated_lufs is None:
         return None
     gain_db = playback_lufs - levels.integrated_lufs
-    return Playback(
-        playback_lufs, gain_db, _or_zero(levels.true_peak_dbtp) + gain_db, _or_zero(levels.plr_lu)
-    )
+    return Playback(playback_lufs, gain_db, _or_zero(levels.true_peak_dbtp) + gain_db, _or_zero(levels.plr_lu))
 
 
 def _p95(setting: Setting) -> float:
@@ -504,8 +502,7 @@ def _need_lines(plan: Plan) -> list[str]:
             "nothing": f"no gain needed: it reads the target of {target}, {peak}",
             "turn_down": f"above the target of {target}: turn it down, gain {plain.gain_db:+.1f} dB, {peak}; "
             "no limiter needed",
-            "plain_gain": f"plain gain is enough for {target}: {plain.gain_db:+.1f} dB, {peak}; "
-            "no limiter needed",
+            "plain_gain": f"plain gain is enough for {target}: {plain.gain_db:+.1f} dB, {peak}; no limiter needed",
             "limiter": f"plain gain for {target}, {plain.gain_db:+.1f} dB, would put the true peak at "
             f"{plain.result.true_peak_dbtp:+.1f} dBTP: a limiter is needed",
             "out_of_reach": f"{target} is out of reach, even with {DEEPEST_DB:.0f} dB of limiting",
@@ -550,8 +547,7 @@ def _affordable_line(plan: Plan, name: str, setting: Setting | None, affordable:
     else:
         why = f"  this costs more than {cost}; the loudest within it"
     return (
-        f"{why}: {_lufs(affordable.result.integrated_lufs)}, {_ceiling(affordable)}, "
-        f"gain {affordable.gain_db:+.1f} dB"
+        f"{why}: {_lufs(affordable.result.integrated_lufs)}, {_ceiling(affordable)}, gain {affordable.gain_db:+.1f} dB"
     )
 
 

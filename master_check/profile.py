@@ -5,7 +5,7 @@ among the shipped ones; or given by path. Nothing in one is law: the client's or
 """
 
 import difflib
-
+import re
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
@@ -14,6 +14,8 @@ import tomli
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from master_check.quantities import ALBUM_QUANTITIES, QUANTITIES
+
+NAME: Final = "[a-z0-9][a-z0-9-]*"
 
 Level = Literal["must", "should", "note"]
 Number = Annotated[float, Field(allow_inf_nan=False)]
@@ -56,7 +58,9 @@ class Rule(_Model):
     max: Number | None = Field(None, description="Largest allowed value.")
     target: Number | None = Field(None, description="Wanted value; needs tolerance.")
     tolerance: Number | None = Field(
-        None, ge=0.0, description="How far from target a value may lie, or how far past min or max meters may disagree."
+        None,
+        ge=0.0,
+        description="How far from target a value may lie, or how far past min or max meters may disagree.",
     )
     one_of: list[Number | str] | None = Field(None, min_length=1, description="The allowed values.")
     level: Level = Field("must", description="must: fails. should: warns. note: shown, never judged.")
@@ -102,13 +106,15 @@ class AlbumRule(Rule):
 class Head(_Model):
     """The `[profile]` table."""
 
-    name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]*$", description="Lower-case letters, digits and hyphens.")
+    name: str = Field(pattern=f"^{NAME}$", description="Lower-case letters, digits and hyphens.")
     title: str = Field(min_length=1, description="One line for people.")
     source: str = Field("common practice", description="The document the profile follows.")
     extends: str | None = Field(None, description="A profile whose rules are taken first and replaced by measure.")
     playback_lufs: Number | None = Field(None, description="Loudness at which the place plays a track or album.")
     max_gain_reduction_db: Number = Field(
-        3.0, gt=0.0, description="Limiter work, 95th percentile, above which a plan calls the target too costly."
+        3.0,
+        gt=0.0,
+        description="Limiter work, 95th percentile, above which a plan calls the target too costly.",
     )
 
 
@@ -273,9 +279,18 @@ def _numbers_as_floats(table: Any) -> Any:
     return float(table) if isinstance(table, int) and not isinstance(table, bool) and abs(table) < 2**53 else table
 
 
+_MESSAGES: Final = {
+    "missing": "missing",
+    "extra_forbidden": "not a key that profiles have",
+    "string_pattern_mismatch": "expected lower-case letters, digits and hyphens",
+}
+
+
 def _fault(item: Any, table: dict[str, Any]) -> str:
     """One pydantic error in a line: the key with its rule's number and measure, what was expected, what is there."""
-    parts = [f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in item["loc"] if "-" not in str(part)]
+    parts = [
+        f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in item["loc"] if part not in ("float", "str")
+    ]
     key = "".join(parts).lstrip(".") or "file"
     location = item["loc"]
     if len(location) >= 2 and location[0] in ("rule", "album_rule") and isinstance(location[1], int):
@@ -284,8 +299,25 @@ def _fault(item: Any, table: dict[str, Any]) -> str:
             key += f" ({measure})" if isinstance(measure, str) else ""
         except (KeyError, IndexError, TypeError):
             pass
-    message = item["msg"].removeprefix("Value error, ")
-    message = message[0].lower() + message[1:]
+    message = _MESSAGES.get(item["type"]) or item["msg"].removeprefix("Value error, ").replace("Input should", "should")
     there = item.get("input")
-    shown = f"; there is {there!r}" if isinstance(there, (str, int, float, bool)) and item["type"] != "value_error" else ""
+    shown = (
+        f"; there is {there!r}" if isinstance(there, (str, int, float, bool)) and item["type"] != "value_error" else ""
+    )
     return f"{key}: {message}{shown}"
+
+
+def copied(path: Path, name: str) -> str:
+    """The text of a profile under a new name, comments and all.
+
+    Raises
+    ------
+    ProfileError
+        The profile has faults, or the name will not do.
+    """
+    profile = _validate(path, _parse(path))
+    text = path.read_text(encoding="utf-8")
+    renamed = re.sub(r'(?m)^(\s*name\s*=\s*)(["\']).*?\2', lambda m: f'{m[1]}"{name}"', text, count=1)
+    if not re.fullmatch(NAME, name):
+        raise ProfileError(name, ["a profile's name is lower-case letters, digits and hyphens"])
+    return renamed if profile.name != name else text

@@ -107,7 +107,16 @@ def _hold(rule: Rule, quantity: Quantity, values: Mapping[str, Value], at_s: flo
         result = "fail" if rule.level == "must" else "warn"
     limit, shown = _words(rule, quantity, value, meets=result == "pass")
     return Finding(
-        rule.measure, value, limit, rule.level, result, shown, at_s, rule.why, rule.do or quantity.remedy, rule.source
+        rule.measure,
+        value,
+        limit,
+        rule.level,
+        result,
+        shown,
+        at_s,
+        rule.why,
+        rule.do or quantity.remedy,
+        rule.source,
     )
 
 
@@ -133,23 +142,32 @@ def _meets(rule: Rule, value: float | int | str) -> bool:
 
 def _words(rule: Rule, quantity: Quantity, value: Value, meets: bool) -> tuple[str, str]:
     """Limit and value in words, with decimals enough that a value past its limit never looks equal to it."""
-    if rule.one_of is not None:
-        allowed = ", ".join(v if isinstance(v, str) else f"{v:g}" for v in rule.one_of)
-        return (f"one of {allowed}" if len(rule.one_of) > 1 else f"= {allowed}"), quantity.format(value)
     places = quantity.decimals
-    if isinstance(value, (int, float)) and not meets:
+    if isinstance(value, (int, float)) and not meets and rule.one_of is None:
         slack = rule.tolerance or 0.0
         edges = [rule.target - slack, rule.target + slack] if rule.target is not None else []
         edges += [edge for edge in (rule.min, rule.max) if edge is not None]
         while places < 6 and any(value != e and round(value, places) == round(e, places) for e in edges):
             places += 1
-    slack_text = f" (±{rule.tolerance:g})" if rule.tolerance and rule.target is None else ""
+    return limit_text(rule, places), quantity.format(value, places)
+
+
+def limit_text(rule: Rule, places: int) -> str:
+    """What a rule asks for, in signs and figures: `<= -1.0`, `-23.0 ±1`, `one of 44100, 48000`."""
+    if rule.one_of is not None:
+        allowed = ", ".join(v if isinstance(v, str) else f"{v:.10g}" for v in rule.one_of)
+        return f"one of {allowed}" if len(rule.one_of) > 1 else f"= {allowed}"
     if rule.target is not None:
-        limit = f"{rule.target:.{places}f} ±{rule.tolerance:g}"
-    elif rule.min is not None and rule.max is not None:
-        limit = f"{rule.min:.{places}f} to {rule.max:.{places}f}{slack_text}"
-    elif rule.max is not None:
-        limit = f"<= {rule.max:.{places}f}{slack_text}"
-    else:
-        limit = f">= {rule.min:.{places}f}{slack_text}"
-    return limit, quantity.format(value, places)
+        return f"{_figure(rule.target, places)} ±{rule.tolerance:g}"
+    slack = f" (±{rule.tolerance:g})" if rule.tolerance else ""
+    if rule.min is not None and rule.max is not None:
+        return f"{_figure(rule.min, places)} to {_figure(rule.max, places)}{slack}"
+    sign, edge = ("<=", rule.max) if rule.max is not None else (">=", rule.min)
+    return f"{sign} {_figure(edge or 0.0, places)}{slack}"
+
+
+def _figure(number: float, places: int) -> str:
+    """With at least `places` decimals, and never fewer than the profile wrote."""
+    text = f"{number:.10g}"
+    written = len(text.partition(".")[2]) if "e" not in text else places
+    return f"{number:.{max(places, written)}f}"

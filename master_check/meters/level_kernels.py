@@ -30,7 +30,7 @@ def stereo_sums(
     cross: NDArray[np.float64],
     tops: NDArray[np.float32],
 ) -> None:
-    """Left times right of every hop, into `cross` (hops,); largest |L + R| / 2 and |L - R| / 2, into `tops` (2, hops)."""
+    """Hop by hop: left times right, into `cross` (hops,); largest |L + R| / 2, |L - R| / 2, into `tops` (2, hops)."""
     half = np.float32(0.5)
     longest = 0
     for h in range(edges.shape[0] - 1):

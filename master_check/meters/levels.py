@@ -91,7 +91,11 @@ class LevelMeter:
         left, right = sums[0, 1], sums[1, 1]
         cross = np.concatenate(self._cross)
         total_left, total_right, total_cross = left.sum(), right.sum(), cross.sum()
-        values: dict[str, float | None] = {"correlation": None, "correlation_min": None, "side_to_mid_db": None}
+        values: dict[str, float | None] = {
+            "correlation": None,
+            "correlation_min": None,
+            "side_to_mid_db": None,
+        }
         if total_left > 0.0 and total_right > 0.0:
             values["correlation"] = float(total_cross / np.sqrt(total_left * total_right))
         middle = total_left + total_right + 2.0 * total_cross

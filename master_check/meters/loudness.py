@@ -89,7 +89,15 @@ class HopEnergies:
         for (a, b), state in zip(self._pairs, self._states, strict=True):
             energies = np.empty((hops, 3))
             k_energies(
-                block.buffer[a], block.buffer[b], PAST, block.edges, self._taps, self._poles, state, self._work, energies
+                block.buffer[a],
+                block.buffer[b],
+                PAST,
+                block.edges,
+                self._taps,
+                self._poles,
+                state,
+                self._work,
+                energies,
             )
             part[a] = energies[:, 0]
             part[b] = energies[:, 1] if b != a else energies[:, 0]
@@ -132,14 +140,18 @@ def loudness(power: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(OFFSET + 10.0 * np.log10(power))
 
 
+def _lufs(power: float) -> float:
+    return float(OFFSET + 10.0 * np.log10(power))
+
+
 def gated(power: NDArray[np.float64]) -> float | None:
     """Integrated loudness, LUFS, of gating blocks' powers; None where no block passes (BS.1770-5, eqs. 4 to 7)."""
     heard = power[loudness(power) > ABSOLUTE_GATE]
     if not len(heard):
         return None
-    gate = float(loudness(np.mean(heard))) + RELATIVE_GATE
+    gate = _lufs(float(np.mean(heard))) + RELATIVE_GATE
     kept = heard[loudness(heard) > gate]
-    return float(loudness(np.mean(kept)))
+    return _lufs(float(np.mean(kept)))
 
 
 def integrated_of_energy(energy: NDArray[np.float64], rate: int) -> float | None:
@@ -153,7 +165,7 @@ def loudness_range(energy: NDArray[np.float64], rate: int) -> float | None:
     heard = short[loudness(short) >= ABSOLUTE_GATE]
     if not len(heard):
         return None
-    gate = float(loudness(np.mean(heard))) + RANGE_GATE
+    gate = _lufs(float(np.mean(heard))) + RANGE_GATE
     levels = np.sort(loudness(heard))
     levels = levels[levels >= gate]
     low, high = (levels[round((len(levels) - 1) * share)] for share in (0.10, 0.95))
@@ -219,7 +231,7 @@ class LoudnessMeter:
 
 def finite_loudness(power: float) -> float | None:
     """LUFS of one weighted mean power; None for silence."""
-    return float(OFFSET + 10.0 * np.log10(power)) if power > 0.0 else None
+    return _lufs(power) if power > 0.0 else None
 
 
 def _stereo(layout: Layout, channels: NDArray[np.float64], cross: NDArray[np.float64]) -> dict[str, float | None]:

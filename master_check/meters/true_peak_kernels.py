@@ -49,7 +49,9 @@ def _span_tops(
 
 
 @kernel
-def _interpolate_span(row: NDArray[np.float32], first: int, taps: NDArray[np.float32], out: NDArray[np.float32]) -> None:
+def _interpolate_span(
+    row: NDArray[np.float32], first: int, taps: NDArray[np.float32], out: NDArray[np.float32]
+) -> None:
     """The three values between each of SPAN samples and its successor, into `out` (3, SPAN)."""
     width = taps.shape[1]
     a, b, c = out[0], out[1], out[2]

@@ -8,7 +8,7 @@ from master_check.jit import kernel
 
 @kernel
 def used_bits(row: NDArray[np.float32], seen: NDArray[np.int64]) -> None:
-    """Or the samples, as words of 24 bits, into `seen[0]` (left-justified in 32); set `seen[1]` where one does not fit."""
+    """Or the samples, as 24-bit words, into `seen[0]` (left-justified in 32); set `seen[1]` where one does not fit."""
     bits = np.int32(0)
     odd = np.int32(0)
     for i in range(row.shape[0]):

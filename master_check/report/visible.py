@@ -10,7 +10,9 @@ def visible(text: str) -> str:
 
     A joiner between emoji is hidden too, which splits the emoji but shows every name for what it is.
     """
-    return "".join(character if unicodedata.category(character) not in _HIDDEN else _escape(character) for character in text)
+    return "".join(
+        character if unicodedata.category(character) not in _HIDDEN else _escape(character) for character in text
+    )
 
 
 def _escape(character: str) -> str:

@@ -1,0 +1,318 @@
+"""The `sendoff` command: parse, call, print. Nothing is computed here, and nothing heavy is imported before it is used.
+
+Exit status: 0, nothing a `must` rule forbids; 1, a `must` rule failed; 2, something could not be read or was asked
+wrongly. Data goes to standard output, progress and errors to standard error.
+"""
+
+import os
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from master_check import __version__
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from master_check.layouts import Layout
+    from master_check.profile import Profile
+    from master_check.report.json import Checked
+
+STATUS = {"pass": 0, "warn": 0, "fail": 1, "error": 2}
+
+
+class Refused(click.ClickException):
+    """Asked wrongly, or not to be had: lines on standard error, exit status 2."""
+
+    exit_code = 2
+
+    def show(self, file: Any = None) -> None:
+        for line in self.message.splitlines():
+            complain(line)
+
+
+def complain(line: str) -> None:
+    """One line on standard error, with nothing in it that a terminal would obey."""
+    from master_check.report.visible import visible
+
+    click.echo(f"sendoff: {visible(line)}", err=True)
+
+
+def _profiles_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option(
+        "-p", "--profile", "profiles", multiple=True, metavar="NAME",
+        help="Delivery profile, by name or path to a TOML file; repeatable. `sendoff profiles list` shows them.",
+    )(command)  # fmt: skip
+
+
+def _load(names: Sequence[str]) -> "list[Profile]":
+    from master_check.profile import ProfileError, load_profile
+
+    loaded, faults = [], []
+    for name in dict.fromkeys(names):
+        try:
+            loaded.append(load_profile(name))
+        except ProfileError as error:
+            faults.append(str(error))
+    if faults:
+        raise Refused("\n".join(faults))
+    return loaded
+
+
+def _layout(context: click.Context, parameter: click.Parameter, text: str | None) -> "Layout | None":
+    from master_check import layouts
+
+    try:
+        return None if text is None else layouts.parse(text)
+    except ValueError as error:
+        raise Refused(f"--layout: {error}") from None
+
+
+@contextmanager
+def _progress(files: int) -> "Iterator[Callable[[float], None]]":
+    """A progress bar on standard error while there is a terminal; counts in shares of a file."""
+    if not sys.stderr.isatty():
+        yield lambda share: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (
+        TextColumn("measuring"),
+        BarColumn(),
+        TextColumn("{task.percentage:3.0f} %"),
+        TimeRemainingColumn(),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("", total=files)
+        yield lambda share: progress.advance(task, share)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="sendoff")
+def cli() -> None:
+    """The last check before a record leaves the room.
+
+    Measures premasters and masters, holds them against delivery profiles, and plans the limiter.
+    Input files are only ever read.
+    """
+
+
+@cli.command()
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@_profiles_option
+@click.option(
+    "--layout",
+    callback=_layout,
+    metavar="NAME",
+    help="Loudspeakers of the channels, such as 5.1 or L,R,C,LFE,Ls,Rs.",
+)
+@click.option("--all", "everything", is_flag=True, help="Show the rules that are met too.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print CSV instead of text: a row a file.")
+@click.option(
+    "--threads",
+    type=click.IntRange(1, 256),
+    default=None,
+    help="Files measured at once; as many as there are cores.",
+)
+def check(
+    files: tuple[Path, ...],
+    profiles: tuple[str, ...],
+    layout: "Layout | None",
+    everything: bool,
+    as_json: bool,
+    as_csv: bool,
+    threads: int | None,
+) -> None:
+    """Measure FILES and judge them against delivery profiles.
+
+    \b
+    Examples:
+      sendoff check master.wav -p streaming -p cd
+      sendoff check *.wav -p broadcast-r128 --csv > figures.csv
+    """
+    if as_json and as_csv:
+        raise Refused("--json and --csv: choose one")
+    loaded = _load(profiles)
+    with _progress(len(files)) as progress:
+        checked = _check_all(files, loaded, layout, threads or os.cpu_count() or 1, progress)
+    for file in checked:
+        if file.error is not None:
+            complain(f"{file.path}: {file.error}")
+    _print(checked, as_json, as_csv, everything)
+    from master_check.verdict import worst
+
+    sys.exit(STATUS[worst(file.result for file in checked)])
+
+
+def _check_all(
+    files: Sequence[Path],
+    profiles: "list[Profile]",
+    layout: "Layout | None",
+    threads: int,
+    progress: Callable[[float], None],
+) -> "list[Checked]":
+    from concurrent.futures import ThreadPoolExecutor
+
+    from master_check.audio import AudioError
+    from master_check.measure import measure
+    from master_check.report.json import Checked
+    from master_check.verdict import judge
+
+    def one(path: Path) -> Checked:
+        try:
+            measurement = measure(path, layout, progress=progress)
+        except AudioError as error:
+            return Checked(str(path), error=error.problem)
+        return Checked(str(path), measurement, tuple(judge(measurement, profile) for profile in profiles))
+
+    with ThreadPoolExecutor(min(threads, len(files))) as pool:
+        return list(pool.map(one, files))
+
+
+def _print(checked: "list[Checked]", as_json: bool, as_csv: bool, everything: bool) -> None:
+    if as_json:
+        from master_check.report import json
+
+        click.echo(json.text(json.results_json(checked)))
+    elif as_csv:
+        from master_check.report import csv
+
+        click.echo(csv.text(checked), nl=False)
+    else:
+        from master_check.report import text
+
+        console = _console()
+        text.print_checked(console, checked, everything)
+        if len(checked) > 1:
+            text.print_summary(console, checked)
+
+
+def _console() -> Any:
+    """Standard output; a file or a pipe gets no colour and lines as long as they need."""
+    from rich.console import Console
+
+    terminal = sys.stdout.isatty()
+    return Console(highlight=False, emoji=False, markup=False, width=None if terminal else 160)
+
+
+@cli.group()
+def profiles() -> None:
+    """The delivery profiles: list, show, copy, lint."""
+
+
+@profiles.command("list")
+def list_profiles() -> None:
+    """Every profile that can be named, and where it is."""
+    from rich.table import Table
+
+    from master_check.profile import ProfileError, available, load_profile
+    from master_check.report.visible import visible
+
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    for column in ("name", "for", "file"):
+        table.add_column(column, overflow="fold")
+    for name, path in available().items():
+        try:
+            title = load_profile(path).profile.title
+        except ProfileError as error:
+            title = f"not usable: {len(error.faults)} faults, see `sendoff profiles lint {name}`"
+        table.add_row(visible(name), visible(title), visible(str(path)))
+    _console().print(table)
+
+
+@profiles.command()
+@click.argument("name")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+def show(name: str, as_json: bool) -> None:
+    """The rules of profile NAME, those it takes from others included."""
+    from master_check.report import profiles as report
+
+    (profile,) = _load([name])
+    if as_json:
+        click.echo(profile.model_dump_json(indent=2, exclude_none=True))
+    else:
+        report.print_profile(_console(), profile)
+
+
+@profiles.command()
+@click.argument("name")
+@click.argument("new_name", required=False)
+@click.option(
+    "--here", is_flag=True, help="Into ./profiles of the working folder instead of your configuration folder."
+)
+@click.option("--force", is_flag=True, help="Replace a file that is there.")
+def copy(name: str, new_name: str | None, here: bool, force: bool) -> None:
+    """Copy profile NAME to edit it, as NEW_NAME if given. A copy of the same name is used in place of the original."""
+    from master_check.output import OutputError, check_target, write_whole
+    from master_check.profile import ProfileError, copied, find, user_folder
+
+    folder = Path("profiles") if here else user_folder()
+    target = folder / f"{new_name or Path(name).stem}.toml"
+    try:
+        text = copied(find(name), target.stem)
+        folder.mkdir(parents=True, exist_ok=True)
+        check_target(target, [find(name)], force)
+        write_whole(target, text)
+    except (ProfileError, OutputError) as error:
+        raise Refused(str(error)) from None
+    except OSError as error:
+        raise Refused(f"{target}: cannot be written ({error.strerror})") from None
+    click.echo(str(target))
+
+
+@profiles.command()
+@click.argument("names", nargs=-1, required=True)
+def lint(names: tuple[str, ...]) -> None:
+    """Find everything wrong with profiles, given by name or path. Exit status 2 where there is something."""
+    for profile in _load(names):
+        click.echo(f"{profile.name}: {len(profile.rule)} rules, {len(profile.album_rule)} album rules, no faults")
+
+
+@cli.command()
+def quantities() -> None:
+    """The catalogue: every measured quantity, its key for profiles and scripts, and what it means."""
+    from master_check.report import profiles as report
+
+    report.print_catalogue(_console())
+
+
+@cli.command()
+@click.argument("what", type=click.Choice(["results", "profile"]))
+def schema(what: str) -> None:
+    """JSON Schema of the RESULTS that --json prints, or of a PROFILE for your editor."""
+    from master_check.profile import Profile
+    from master_check.report import json
+
+    click.echo(json.text(json.schema() if what == "results" else Profile.model_json_schema()))
+
+
+def main() -> None:
+    """Entry point of the `sendoff` command."""
+    _mute_decoders()
+    try:
+        cli(prog_name="sendoff")
+    except KeyboardInterrupt:
+        complain("stopped")
+        sys.exit(130)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+
+
+def _mute_decoders() -> None:
+    """Keep C libraries from writing to standard error: what they find wrong comes back as an error of ours."""
+    if os.name != "posix":
+        return
+    try:
+        sys.stderr.flush()
+        own = os.fdopen(os.dup(2), "w", buffering=1, encoding=sys.stderr.encoding, errors="backslashreplace")
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+    except OSError:
+        return
+    sys.stderr = own

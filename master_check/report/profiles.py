@@ -1,0 +1,54 @@
+"""Profiles and the catalogue for the terminal."""
+
+from collections.abc import Mapping
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from master_check.profile import Profile, Rule
+from master_check.quantities import ALBUM_QUANTITIES, QUANTITIES, Quantity
+from master_check.report.visible import visible
+from master_check.verdict import limit_text
+
+
+def print_profile(console: Console, profile: Profile) -> None:
+    head = profile.profile
+    console.print(Text(visible(f"{head.name}: {head.title}"), style="bold"))
+    console.print(Text(visible(f"source: {head.source}"), style="dim"))
+    if head.playback_lufs is not None:
+        console.print(f"played at {head.playback_lufs:g} LUFS")
+    table = _table("level", "what", "wanted", "why", "source")
+    for rule in profile.rule:
+        table.add_row(*_row(rule, QUANTITIES))
+    for album_rule in profile.album_rule:
+        table.add_row(*_row(album_rule, ALBUM_QUANTITIES))
+    console.print(table)
+
+
+def print_catalogue(console: Console) -> None:
+    for title, catalogue in (("of a file", QUANTITIES), ("of an album", ALBUM_QUANTITIES)):
+        console.print(Text(f"Quantities {title}", style="bold"))
+        table = _table("key", "what", "unit", "meaning")
+        for quantity in catalogue.values():
+            table.add_row(quantity.key, quantity.title, quantity.unit, quantity.meaning)
+        console.print(table)
+
+
+def _row(rule: Rule, catalogue: Mapping[str, Quantity]) -> tuple[str, ...]:
+    quantity = catalogue[rule.measure]
+    condition = ""
+    if rule.when is not None:
+        other, low, high = QUANTITIES[rule.when.measure], rule.when.min, rule.when.max
+        condition = f" where {other.title.lower()}"
+        condition += f" >= {low:g}" if low is not None else ""
+        condition += f" <= {high:g}" if high is not None else ""
+    limit = f"{limit_text(rule, quantity.decimals)} {quantity.unit}{condition}"
+    return rule.level, quantity.title, visible(limit), visible(rule.why), visible(rule.source)
+
+
+def _table(*columns: str) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    for column in columns:
+        table.add_column(column, overflow="fold", no_wrap=column in ("key", "level", "unit"))
+    return table

@@ -16,11 +16,12 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 from scipy.signal import butter, resample, sosfilt
 
-from master_check.limiter import limit
+from master_check.limiter import Detection, limit
 from master_check.plan import Plan, Setting, plan
 
 RATE = 48_000
 STEREO = (1.0, 1.0)
+MODES: tuple[Detection, ...] = ("true_peak", "sample_peak")
 MUSIC = Path("/usr/share/games/asc/music")
 
 
@@ -226,14 +227,8 @@ def test_multichannel() -> None:
     frames[:, 3] *= 3.0  # the LFE is not heard by the loudness, but the limiter must catch it
     weights = (1.0, 1.0, 1.0, 0.0, 1.41, 1.41)
     result = plan(frames, RATE, weights, -12.0, -1.0)
-    for setting, mode in zip(both(result), ("true_peak", "sample_peak"), strict=True):
-        out = limit(
-            frames,
-            RATE,
-            gain_db=setting.gain_db,
-            ceiling_db=ceiling(setting),
-            detection=mode,  # type: ignore[arg-type]
-        ).frames
+    for setting, mode in zip(both(result), MODES, strict=True):
+        out = limit(frames, RATE, gain_db=setting.gain_db, ceiling_db=ceiling(setting), detection=mode).frames
         state = pyebur128.R128State(6, RATE, pyebur128.MeasurementMode.MODE_I)
         state.add_frames(np.ascontiguousarray(out).ravel(), len(out))
         assert pyebur128.get_loudness_global(state) == pytest.approx(-12.0, abs=0.05)
@@ -446,23 +441,29 @@ def printed(lines: list[str], name: str) -> tuple[float, float]:
     raise AssertionError(f"no {name} in {lines}")
 
 
-def test_music_simulated_again_and_by_another_limiter(music: tuple[NDArray[np.float32], int]) -> None:
+def test_music_simulated_again(music: tuple[NDArray[np.float32], int]) -> None:
     frames, rate = music
     plain = existing(plan(frames, rate, STEREO, None, -1.0).plain)
     target = round(lufs(plain) + 2.0, 1)
     result = plan(frames, rate, STEREO, target, -1.0)
     assert result.need == "limiter"
-    for setting, mode in zip(both(result), ("true_peak", "sample_peak"), strict=True):
-        out = limit(
-            frames,
-            rate,
-            gain_db=setting.gain_db,
-            ceiling_db=ceiling(setting),
-            detection=mode,  # type: ignore[arg-type]
-        ).frames
-        assert loudness_elsewhere(out, rate) == pytest.approx(target, abs=0.1)
+    for setting, mode in zip(both(result), MODES, strict=True):
+        out = limit(frames, rate, gain_db=setting.gain_db, ceiling_db=ceiling(setting), detection=mode).frames
+        assert loudness_elsewhere(out, rate) == pytest.approx(target, abs=0.02)
         assert true_peak_elsewhere(out) <= -1.0 + 0.01
-
+        # What a person reads off the screen, set on a limiter of another make.
         ceiling_db, gain_db = printed(result.summary(), mode.replace("_", "-") + " limiter")
         other = another_limiter(frames, rate, gain_db, ceiling_db, mode == "true_peak")
-        assert loudness_elsewhere(other, rate) == pytest.approx(target, abs=0.5)
+        assert loudness_elsewhere(other, rate) == pytest.approx(target, abs=0.25)
+
+
+def test_music_by_another_limiter_at_the_dearest_setting(music: tuple[NDArray[np.float32], int]) -> None:
+    # Limiters differ more, the harder they work; 3 dB at the 95th percentile is the most a plan recommends.
+    frames, rate = music
+    result = plan(frames, rate, STEREO, None, -1.0)
+    for found, mode in zip((result.true_peak_affordable, result.sample_peak_affordable), MODES, strict=True):
+        setting = existing(found)
+        other = another_limiter(
+            frames, rate, round(setting.gain_db, 1), ceiling(setting), mode == "true_peak"
+        )
+        assert loudness_elsewhere(other, rate) == pytest.approx(lufs(setting), abs=0.5)

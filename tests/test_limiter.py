@@ -30,10 +30,7 @@ def drums(seconds: float, seed: int = 1, channels: int = 2, rate: int = RATE) ->
     out = 0.05 * random.standard_normal((n, channels))
     for start in range(0, n, rate // 5):
         time = np.arange(min(n - start, rate // 2)) / rate
-        hit = (
-            random.standard_normal((len(time), channels))
-            * np.exp(-time / random.uniform(0.005, 0.1))[:, None]
-        )
+        hit = random.standard_normal((len(time), channels)) * np.exp(-time / random.uniform(0.005, 0.1))[:, None]
         out[start : start + len(time)] += random.uniform(0.1, 0.5) * hit
     return out.astype(np.float32)
 

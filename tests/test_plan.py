@@ -44,10 +44,7 @@ def band(seconds: float, seed: int = 11, channels: int = 2) -> NDArray[np.float3
     out = 0.03 * swell[:, None] * random.standard_normal((n, channels))
     for start in range(RATE // 10, n, RATE // 4):
         time = np.arange(min(n - start, RATE // 3)) / RATE
-        hit = (
-            random.standard_normal((len(time), channels))
-            * np.exp(-time / random.uniform(0.01, 0.06))[:, None]
-        )
+        hit = random.standard_normal((len(time), channels)) * np.exp(-time / random.uniform(0.01, 0.06))[:, None]
         out[start : start + len(time)] += random.uniform(0.05, 0.25) * hit
     return np.asarray(sosfilt(butter(2, 0.25, output="sos"), out, axis=0), np.float32)
 
@@ -318,9 +315,7 @@ def test_silence_around_the_music_does_not_make_the_limiter_look_idle() -> None:
     assert surrounded.gain_db == pytest.approx(alone.gain_db, abs=0.05)
     assert surrounded.gain_reduction is not None
     assert alone.gain_reduction is not None
-    assert surrounded.gain_reduction.active_percent == pytest.approx(
-        alone.gain_reduction.active_percent, abs=1.0
-    )
+    assert surrounded.gain_reduction.active_percent == pytest.approx(alone.gain_reduction.active_percent, abs=1.0)
     assert surrounded.gain_reduction.worst[0].at_s == pytest.approx(
         alone.gain_reduction.worst[0].at_s + 10.0, abs=0.011
     )
@@ -350,12 +345,8 @@ def test_json_and_lines() -> None:
     assert read["true_peak_limiter"]["gain_reduction"]["worst"][0].keys() == {"at_s", "gain_reduction_db"}
     assert "curve_db" not in text
     lines = result.summary()
-    assert any(
-        re.fullmatch(r"true-peak limiter: ceiling -1\.0 dBTP, gain \+\d+\.\d dB", line) for line in lines
-    )
-    assert any(
-        re.fullmatch(r"sample-peak limiter: ceiling -\d\.\d dBFS, gain \+\d+\.\d dB", line) for line in lines
-    )
+    assert any(re.fullmatch(r"true-peak limiter: ceiling -1\.0 dBTP, gain \+\d+\.\d dB", line) for line in lines)
+    assert any(re.fullmatch(r"sample-peak limiter: ceiling -\d\.\d dBFS, gain \+\d+\.\d dB", line) for line in lines)
     assert not any("nan" in line or "None" in line or "inf" in line for line in lines)
 
 
@@ -416,9 +407,7 @@ def another_limiter(
         falling.append(now)
     window = np.hanning(2 * ahead + 1)
     reduction = np.convolve(falling, window / window.sum(), mode="same")
-    return np.asarray(
-        np.clip(x * (10.0 ** (-reduction / 20.0))[:, None], -linear(ceiling_db), linear(ceiling_db))
-    )
+    return np.asarray(np.clip(x * (10.0 ** (-reduction / 20.0))[:, None], -linear(ceiling_db), linear(ceiling_db)))
 
 
 @pytest.fixture(scope="module", params=["frontiers", "machine_wars", "time_to_strike"])
@@ -463,7 +452,5 @@ def test_music_by_another_limiter_at_the_dearest_setting(music: tuple[NDArray[np
     result = plan(frames, rate, STEREO, None, -1.0)
     for found, mode in zip((result.true_peak_affordable, result.sample_peak_affordable), MODES, strict=True):
         setting = existing(found)
-        other = another_limiter(
-            frames, rate, round(setting.gain_db, 1), ceiling(setting), mode == "true_peak"
-        )
+        other = another_limiter(frames, rate, round(setting.gain_db, 1), ceiling(setting), mode == "true_peak")
         assert loudness_elsewhere(other, rate) == pytest.approx(lufs(setting), abs=0.5)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.audio import HOPS_PER_SECOND, AudioFile, AudioFormat
+from master_check.audio import HOPS_PER_SECOND, AudioFile, AudioFormat, Block
 from master_check.layouts import Layout
 from master_check.meters import Meter, Reading
 from master_check.meters.clipping import ClippingMeter
@@ -107,18 +107,17 @@ def measure(
         The file cannot be measured; the message is one line for the engineer.
     """
     with AudioFile(path, layout) as file:
-        meters = _Meters(file.format)
+        meters = Meters(file.format)
         frames = 0
         for block in file.blocks(hops):
-            for meter in meters.all:
-                meter.feed(block)
+            meters.feed(block)
             frames += block.length
             if progress:
                 progress(block.length / max(file.frames, 1))
     return meters.measurement(str(path), frames, file.notes)
 
 
-class _Meters:
+class Meters:
     """One of each meter, for one file."""
 
     def __init__(self, format: AudioFormat) -> None:
@@ -133,6 +132,10 @@ class _Meters:
             SilenceMeter(format),
             WordMeter(format),
         ]
+
+    def feed(self, block: Block) -> None:
+        for meter in self.all:
+            meter.feed(block)
 
     def measurement(self, path: str, frames: int, oddities: list[str]) -> Measurement:
         format = self._format

@@ -1,0 +1,201 @@
+"""How fast and how large: everything `check` measures beside the C library libebur128, in one run, as ratios.
+
+    python -m tests.benchmarks.bench            # all of it, some minutes
+    python -m tests.benchmarks.bench --quick    # one minute of sound a case, no growth table
+
+Nothing here asserts a time: a table is printed, with the target beside each figure. Both meters get the same
+decoded samples; the smallest of several runs counts, taken in turns so that a busy machine slows both.
+"""
+
+import argparse
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyebur128
+import pyloudnorm
+import soundfile
+from numpy.typing import NDArray
+
+from master_check import layouts
+from master_check.audio import AudioFile, AudioFormat, blocks_of
+from master_check.measure import Meters, measure
+
+MUSIC = Path("/usr/share/games/asc/music/frontiers.mp3")  # Debian package asc-music
+RUNS = 5
+
+
+def best(*functions: Callable[[], Any], runs: int = RUNS) -> list[float]:
+    """Smallest time of each function in seconds, the functions run in turns."""
+    times = [[] for _ in functions]  # type: list[list[float]]
+    for _ in range(runs):
+        for function, own in zip(functions, times, strict=True):
+            start = time.perf_counter()
+            function()
+            own.append(time.perf_counter() - start)
+    return [min(own) for own in times]
+
+
+def ours(frames: NDArray[np.float32], rate: int) -> None:
+    layout = layouts.of_count(frames.shape[1])
+    assert layout is not None
+    meters = Meters(AudioFormat("WAV", "PCM_24", rate, layout, 24))
+    for block in blocks_of(frames, rate):
+        meters.feed(block)
+    meters.measurement("", len(frames), [])
+
+
+def libebur128(frames: NDArray[np.float32], rate: int) -> None:
+    mode = pyebur128.MeasurementMode
+    flags = mode.MODE_I | mode.MODE_LRA | mode.MODE_M | mode.MODE_S | mode.MODE_TRUE_PEAK
+    state = pyebur128.R128State(frames.shape[1], rate, flags)
+    state.add_frames(frames.ravel(), len(frames))
+    pyebur128.get_loudness_global(state)
+    pyebur128.get_loudness_range(state)
+
+
+def pyloudnorm_both(frames: NDArray[np.float32], rate: int) -> None:
+    meter = pyloudnorm.Meter(rate)
+    meter.integrated_loudness(frames)
+    if hasattr(meter, "loudness_range"):
+        meter.loudness_range(frames)
+
+
+def music(seconds: float, rate: int) -> NDArray[np.float32]:
+    """Real music where it is installed, else noise with the spectrum and dynamics of some; looped, peak at -1 dBFS."""
+    length = int(seconds * rate)
+    if MUSIC.exists():
+        import resampy
+
+        found, own = soundfile.read(MUSIC, frames=int(60 * soundfile.info(MUSIC).samplerate), dtype="float32")
+        found = resampy.resample(found, own, rate, axis=0, filter="kaiser_fast")
+    else:
+        rng = np.random.default_rng(1)
+        found = np.cumsum(rng.standard_normal((60 * rate, 2)), axis=0)
+        found = np.diff(found - found.mean(axis=0), axis=0, prepend=0) * np.abs(np.sin(np.arange(60 * rate) / rate))[:, None]
+    found = np.resize(found, (length, 2)).astype(np.float32)
+    return np.asarray(found * np.float32(0.89) / np.abs(found).max())
+
+
+def noise(seconds: float, rate: int, channels: int = 2) -> NDArray[np.float32]:
+    """Full-scale noise: every span can hold the true peak, so no bound saves anything."""
+    rng = np.random.default_rng(2)
+    return rng.uniform(-1.0, 1.0, (int(seconds * rate), channels)).astype(np.float32)
+
+
+def row(*cells: str) -> None:
+    print("  ".join(f"{cell:<34}" if i == 0 else f"{cell:>15}" for i, cell in enumerate(cells)), flush=True)
+
+
+def meters_table(seconds: float) -> None:
+    print(f"\nMeters alone on decoded samples, one thread, {seconds:g} s; target 1/8 of libebur128 on music, 1/2 worst case")
+    row("samples", "ours", "libebur128", "ours is 1/", "pyloudnorm")
+    cases = [
+        ("music 44.1 kHz stereo", music(seconds, 44_100), 44_100),
+        ("music 48 kHz stereo", music(seconds, 48_000), 48_000),
+        ("music 96 kHz stereo", music(seconds, 96_000), 96_000),
+        ("music 48 kHz 5.1", np.tile(music(seconds, 48_000), (1, 3)), 48_000),
+        ("full-scale noise 48 kHz stereo", noise(seconds, 48_000), 48_000),
+        ("music +12 dB, clipped, 48 kHz", np.clip(4 * music(seconds, 48_000), -1, 1), 48_000),
+        ("digital silence 48 kHz stereo", np.zeros((int(seconds * 48_000), 2), np.float32), 48_000),
+    ]
+    for name, frames, rate in cases:
+        frames = np.ascontiguousarray(frames)
+        own, other = best(lambda f=frames, r=rate: ours(f, r), lambda f=frames, r=rate: libebur128(f, r))
+        third = "-"
+        if frames.shape[1] <= 5 and frames.any():
+            third = f"{best(lambda f=frames, r=rate: pyloudnorm_both(f, r), runs=1)[0]:.3f} s"
+        row(name, f"{own:.3f} s", f"{other:.3f} s", f"{other / own:.1f}", third)
+
+
+def files_table(folder: Path, seconds: float) -> None:
+    print("\nFiles; target: a FLAC check at most 1.5x decoding alone")
+    row("file", "measured", "decoded", "ratio")
+    for name, rate, kind, subtype in (
+        ("44.1 kHz 16 bit WAV", 44_100, "WAV", "PCM_16"),
+        ("48 kHz 24 bit WAV", 48_000, "WAV", "PCM_24"),
+        ("44.1 kHz 16 bit FLAC", 44_100, "FLAC", "PCM_16"),
+        ("48 kHz 24 bit FLAC", 48_000, "FLAC", "PCM_24"),
+        ("96 kHz 24 bit FLAC", 96_000, "FLAC", "PCM_24"),
+    ):
+        path = folder / f"{rate}_{subtype}.{kind.lower()}"
+        soundfile.write(path, music(seconds, rate), rate, format=kind, subtype=subtype)
+        own, decoded = best(lambda p=path: measure(p), lambda p=path: decode(p))
+        row(name, f"{own:.3f} s", f"{decoded:.3f} s", f"{own / decoded:.2f}")
+
+
+def decode(path: Path) -> None:
+    """Decoding alone: libsndfile, in blocks of a second."""
+    with soundfile.SoundFile(path) as file:
+        block = np.empty((file.samplerate, file.channels), np.float32)
+        while len(file.read(out=block)):
+            pass
+
+
+def run(*arguments: str) -> tuple[float, float]:
+    """Seconds and peak megabytes of a process."""
+    start = time.perf_counter()
+    process = subprocess.Popen(arguments, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    _, _, usage = os.wait4(process.pid, 0)
+    return time.perf_counter() - start, usage.ru_maxrss / 1024
+
+
+def processes_table(folder: Path) -> None:
+    print("\nWhole processes; targets: --help < 0.15 s beyond bare Python, two threads 1.8x one on an album")
+    row("process", "time", "memory", "")
+    command = str(Path(sys.executable).parent / "sendoff")
+    bare = min(run(sys.executable, "-c", "pass")[0] for _ in range(RUNS))
+    row("bare Python", f"{bare:.3f} s", "", "")
+    taken = min(run(command, "--help")[0] for _ in range(RUNS))
+    row("sendoff --help", f"{taken:.3f} s", "", f"{taken - bare:+.3f} s")
+    flac = str(folder / "48000_PCM_24.flac")
+    taken, memory = min(run(command, "check", flac, "-p", "streaming") for _ in range(RUNS))
+    row("sendoff check, one FLAC", f"{taken:.3f} s", f"{memory:.0f} MB", "")
+    with tempfile.TemporaryDirectory() as name:
+        album = [Path(name) / f"{n:02d}.flac" for n in range(12)]
+        for path in album:
+            path.symlink_to(flac)
+        one, two = (
+            min(run(command, "check", *map(str, album), "--threads", str(n), "--json")[0] for _ in range(3)) for n in (1, 2)
+        )
+    row("sendoff check, 12 files, 1 thread", f"{one:.3f} s", "", "")
+    row("sendoff check, 12 files, 2 threads", f"{two:.3f} s", "", f"{one / two:.2f}x")
+
+
+def growth_table(folder: Path) -> None:
+    print("\nGrowth; targets: time linear, memory flat and under 250 MB")
+    row("length", "time", "memory", "per minute")
+    command = str(Path(sys.executable).parent / "sendoff")
+    minute = music(60.0, 48_000)
+    for minutes in (1, 4, 16, 64):
+        path = folder / "long.wav"
+        with soundfile.SoundFile(path, "w", 48_000, 2, "PCM_24") as file:
+            for _ in range(minutes):
+                file.write(minute)
+        taken, memory = min(run(command, "check", str(path), "-p", "streaming") for _ in range(2))
+        row(f"{minutes} min", f"{taken:.2f} s", f"{memory:.0f} MB", f"{taken / minutes:.3f} s")
+        path.unlink()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--quick", action="store_true", help="a minute a case, no growth table")
+    quick = parser.parse_args().quick
+    seconds = 60.0 if quick else 240.0
+    ours(music(1.0, 48_000), 48_000)  # compile first
+    meters_table(seconds)
+    with tempfile.TemporaryDirectory() as name:
+        files_table(Path(name), seconds)
+        processes_table(Path(name))
+        if not quick:
+            growth_table(Path(name))
+
+
+if __name__ == "__main__":
+    main()

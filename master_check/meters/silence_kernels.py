@@ -31,6 +31,9 @@ def dropouts(
         first, last = edges[h], edges[h + 1]
         if zeros[h] == 0 and state[0] == 0 and state[1] < 0:
             continue
+        if zeros[h] == last - first and state[0] > 0 and state[1] < 0:
+            state[0] += last - first
+            continue
         for i in range(first, last):
             level = abs(float(row[offset + i]))
             if state[1] >= 0:

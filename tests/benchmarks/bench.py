@@ -8,7 +8,6 @@ decoded samples; the smallest of several runs counts, taken in turns so that a b
 """
 
 import argparse
-import os
 import subprocess
 import sys
 import tempfile
@@ -138,12 +137,20 @@ def decode(path: Path) -> None:
             pass
 
 
+# A small process in between: a child's peak memory is at least that of the process it was forked from.
+_WATCH = """
+import resource, subprocess, sys, time
+start = time.perf_counter()
+subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+print(time.perf_counter() - start, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024)
+"""
+
+
 def run(*arguments: str) -> tuple[float, float]:
     """Seconds and peak megabytes of a process."""
-    start = time.perf_counter()
-    process = subprocess.Popen(arguments, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    _, _, usage = os.wait4(process.pid, 0)
-    return time.perf_counter() - start, usage.ru_maxrss / 1024
+    watched = subprocess.run([sys.executable, "-c", _WATCH, *arguments], capture_output=True, text=True, check=True)
+    taken, memory = watched.stdout.split()
+    return float(taken), float(memory)
 
 
 def processes_table(folder: Path) -> None:

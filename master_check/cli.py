@@ -72,6 +72,12 @@ def _layout(context: click.Context, parameter: click.Parameter, text: str | None
         raise Refused(f"--layout: {error}") from None
 
 
+def _layout_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option(
+        "--layout", callback=_layout, metavar="NAME", help="Loudspeakers of the channels: 5.1, or L,R,C,LFE,Ls,Rs."
+    )(command)
+
+
 @contextmanager
 def _progress(files: int) -> "Iterator[Callable[[float], None]]":
     """A progress bar on standard error while there is a terminal; counts in shares of a file."""
@@ -105,12 +111,7 @@ def cli() -> None:
 @cli.command()
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @_profiles_option
-@click.option(
-    "--layout",
-    callback=_layout,
-    metavar="NAME",
-    help="Loudspeakers of the channels, such as 5.1 or L,R,C,LFE,Ls,Rs.",
-)
+@_layout_option
 @click.option("--all", "everything", is_flag=True, help="Show the rules that are met too.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 @click.option("--csv", "as_csv", is_flag=True, help="Print CSV instead of text: a row a file.")
@@ -199,6 +200,69 @@ def _console() -> Any:
 
     terminal = sys.stdout.isatty()
     return Console(highlight=False, emoji=False, markup=False, width=None if terminal else 160)
+
+
+@cli.command()
+@click.argument("premaster", type=click.Path(path_type=Path))
+@click.option("-p", "--profile", "profile_name", required=True, metavar="NAME", help="The delivery to plan for.")
+@click.option("--target", type=float, metavar="LUFS", help="Loudness to reach, in place of the profile's.")
+@click.option("--look-ahead", type=float, metavar="MS", help="Of the simulated limiter; 2 ms.")
+@click.option("--release", type=float, metavar="MS", help="Of the simulated limiter; 80 ms.")
+@_layout_option
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+def plan(
+    premaster: Path,
+    profile_name: str,
+    target: float | None,
+    look_ahead: float | None,
+    release: float | None,
+    layout: "Layout | None",
+    as_json: bool,
+) -> None:
+    """What the limiter must do to PREMASTER: ceiling and gain, found by simulating one.
+
+    Says first whether the premaster is fit to be mastered. The exit status is 1 where it is not.
+
+    \b
+    Example:
+      sendoff plan mix.wav -p streaming
+      sendoff plan mix.wav -p cd --target -11
+    """
+    from master_check.audio import AudioError, AudioFile
+    from master_check.measure import measure
+    from master_check.plan import plan as solve
+    from master_check.report.json import Checked, plan_json, text
+    from master_check.verdict import judge
+
+    profile, fitness = _load([profile_name, "premaster"]) if profile_name != "premaster" else _load(["premaster"]) * 2
+    try:
+        measurement = measure(premaster, layout)
+        with AudioFile(premaster, layout) as file:
+            frames = file.read_all()
+    except AudioError as error:
+        raise Refused(str(error)) from None
+    limiter = {"look_ahead_ms": look_ahead, "release_ms": release}
+    try:
+        found = solve(
+            frames,
+            measurement.format.rate,
+            measurement.format.layout.weights,
+            profile.target_lufs() if target is None else target,
+            profile.highest_peak_db(),
+            playback_lufs=profile.profile.playback_lufs,
+            max_gain_reduction_db=profile.profile.max_gain_reduction_db,
+            **{key: value for key, value in limiter.items() if value is not None},
+        )
+    except ValueError as error:
+        raise Refused(f"{premaster}: {error}") from None
+    checked = Checked(str(premaster), measurement, (judge(measurement, fitness),))
+    if as_json:
+        click.echo(text(plan_json(checked, profile, found)))
+    else:
+        from master_check.report.text import print_plan
+
+        print_plan(_console(), checked, profile, found)
+    sys.exit(STATUS[checked.result])
 
 
 @cli.group()

@@ -136,10 +136,14 @@ class Profile(_Model):
             return min(targets, key=lambda rule: rule.tolerance or 0.0).target
         return self.profile.playback_lufs
 
-    def true_peak_limit_dbtp(self) -> float | None:
-        """The lowest maximum of a `must` or `should` rule on true peak that always applies; None without one."""
-        rules = [r for r in self.rule if r.measure == "true_peak_dbtp" and r.level != "note" and r.when is None]
-        return min((r.max for r in rules if r.max is not None), default=None)
+    def highest_peak_db(self) -> float:
+        """The true peak to stay under, dBTP: the lowest maximum of a rule on true or sample peak; 0 without one.
+
+        Rules that are only notes, or apply only sometimes, do not count. A sample is never above the true peak,
+        so a limit on samples is kept by keeping it as a true-peak limit.
+        """
+        peaks = [r for r in self.rule if r.measure in ("true_peak_dbtp", "sample_peak_dbfs")]
+        return min((r.max for r in peaks if r.max is not None and r.level != "note" and r.when is None), default=0.0)
 
 
 def _check_measure(rule: Rule, catalogue: dict[str, Any]) -> None:

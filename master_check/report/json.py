@@ -12,6 +12,8 @@ from typing import Any, Literal, NotRequired, TypedDict
 from pydantic import TypeAdapter
 
 from master_check.measure import Measurement
+from master_check.plan import Plan
+from master_check.profile import Profile
 from master_check.verdict import Finding, Verdict, worst
 
 VERSION: Literal[1] = 1
@@ -103,6 +105,20 @@ def file_json(file: Checked) -> FileJson:
         "notes": list(measurement.notes) if measurement else [],
         "error": file.error,
     }
+
+
+def plan_json(premaster: Checked, profile: Profile, plan: Plan) -> dict[str, Any]:
+    """What `plan --json` prints: the premaster as a file of `check`, then the plan."""
+    return results_json([premaster]) | {"plan": {"profile": profile.name} | rounded(plan.to_dict())}
+
+
+def rounded(value: Any) -> Any:
+    """A tree of plain values with every number as `number` has it."""
+    if isinstance(value, dict):
+        return {key: rounded(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [rounded(item) for item in value]
+    return number(value)
 
 
 def check_json(verdict: Verdict) -> CheckJson:

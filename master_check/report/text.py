@@ -12,6 +12,8 @@ from rich.text import Text
 
 from master_check.audio import clock
 from master_check.measure import Measurement
+from master_check.plan import Plan
+from master_check.profile import Profile
 from master_check.quantities import QUANTITIES, Quantity, Value
 from master_check.report.json import Checked
 from master_check.report.visible import visible
@@ -76,6 +78,21 @@ def print_checked(console: Console, files: Iterable[Checked], everything: bool =
         for verdict in file.verdicts:
             console.print(_indented(_verdict(verdict, everything), above=1))
         console.print(_indented(figures(file.measurement), above=1, below=1))
+
+
+def print_plan(console: Console, premaster: Checked, profile: Profile, plan: Plan) -> None:
+    """Fit to be mastered or not, then what to set, then the premaster's figures."""
+    assert premaster.measurement is not None
+    console.print(
+        Text.assemble("Plan for ", (visible(premaster.path), "bold"), " to ", (visible(profile.name), "bold"))
+    )
+    console.print(_indented(_format_line(premaster.measurement)))
+    console.print(_indented(_verdict(premaster.verdicts[0], False), above=1))
+    console.print()
+    for line in plan.summary():
+        strong = not line.startswith(" ") and "limiter: ceiling" in line
+        console.print(_indented(Text(line, style="bold" if strong else "")))
+    console.print(_indented(figures(premaster.measurement), above=1, below=1))
 
 
 def print_summary(console: Console, files: Sequence[Checked]) -> None:

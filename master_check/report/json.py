@@ -7,9 +7,10 @@ import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, NotRequired, TypedDict
+from typing import Any, Literal
 
 from pydantic import TypeAdapter
+from typing_extensions import NotRequired, TypedDict
 
 from master_check.measure import Measurement
 from master_check.plan import Plan

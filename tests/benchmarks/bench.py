@@ -77,7 +77,10 @@ def music(seconds: float, rate: int) -> NDArray[np.float32]:
     else:
         rng = np.random.default_rng(1)
         found = np.cumsum(rng.standard_normal((60 * rate, 2)), axis=0)
-        found = np.diff(found - found.mean(axis=0), axis=0, prepend=0) * np.abs(np.sin(np.arange(60 * rate) / rate))[:, None]
+        found = (
+            np.diff(found - found.mean(axis=0), axis=0, prepend=0)
+            * np.abs(np.sin(np.arange(60 * rate) / rate))[:, None]
+        )
     found = np.resize(found, (length, 2)).astype(np.float32)
     return np.asarray(found * np.float32(0.89) / np.abs(found).max())
 
@@ -93,7 +96,9 @@ def row(*cells: str) -> None:
 
 
 def meters_table(seconds: float) -> None:
-    print(f"\nMeters alone on decoded samples, one thread, {seconds:g} s; target 1/8 of libebur128 on music, 1/2 worst case")
+    print(
+        f"\nMeters alone on decoded samples, one thread, {seconds:g} s; target 1/8 of libebur128 on music, 1/2 worst case"
+    )
     row("samples", "ours", "libebur128", "ours is 1/", "pyloudnorm")
     cases = [
         ("music 44.1 kHz stereo", music(seconds, 44_100), 44_100),
@@ -169,7 +174,8 @@ def processes_table(folder: Path) -> None:
         for path in album:
             path.symlink_to(flac)
         one, two = (
-            min(run(command, "check", *map(str, album), "--threads", str(n), "--json")[0] for _ in range(3)) for n in (1, 2)
+            min(run(command, "check", *map(str, album), "--threads", str(n), "--json")[0] for _ in range(3))
+            for n in (1, 2)
         )
     row("sendoff check, 12 files, 1 thread", f"{one:.3f} s", "", "")
     row("sendoff check, 12 files, 2 threads", f"{two:.3f} s", "", f"{one / two:.2f}x")

@@ -13,6 +13,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from master_check import layouts
-from master_check.audio import AudioFile, AudioFormat, blocks_of
+from master_check.audio import AudioFormat, blocks_of
 from master_check.measure import Meters, measure
 
 MUSIC = Path("/usr/share/games/asc/music/frontiers.mp3")  # Debian package asc-music
@@ -111,10 +112,10 @@ def meters_table(seconds: float) -> None:
     ]
     for name, frames, rate in cases:
         frames = np.ascontiguousarray(frames)
-        own, other = best(lambda f=frames, r=rate: ours(f, r), lambda f=frames, r=rate: libebur128(f, r))
+        own, other = best(partial(ours, frames, rate), partial(libebur128, frames, rate))
         third = "-"
         if frames.shape[1] <= 5 and frames.any():
-            third = f"{best(lambda f=frames, r=rate: pyloudnorm_both(f, r), runs=1)[0]:.3f} s"
+            third = f"{best(partial(pyloudnorm_both, frames, rate), runs=1)[0]:.3f} s"
         row(name, f"{own:.3f} s", f"{other:.3f} s", f"{other / own:.1f}", third)
 
 
@@ -130,7 +131,7 @@ def files_table(folder: Path, seconds: float) -> None:
     ):
         path = folder / f"{rate}_{subtype}.{kind.lower()}"
         soundfile.write(path, music(seconds, rate), rate, format=kind, subtype=subtype)
-        own, decoded = best(lambda p=path: measure(p), lambda p=path: decode(p))
+        own, decoded = best(partial(measure, path), partial(decode, path))
         row(name, f"{own:.3f} s", f"{decoded:.3f} s", f"{own / decoded:.2f}")
 
 

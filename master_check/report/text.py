@@ -143,7 +143,7 @@ def _verdict(verdict: Verdict, everything: bool) -> RenderableType:
     shown = [f for f in verdict.findings if f not in broken] if everything else []
     if not broken and not shown:
         return title
-    return Group(title, _indented(findings_table([*broken, *shown])))
+    return Group(title, _indented(findings_lines([*broken, *shown])))
 
 
 def without_repeats(broken: Sequence[Finding]) -> list[Finding]:
@@ -154,29 +154,29 @@ def without_repeats(broken: Sequence[Finding]) -> list[Finding]:
     return list(kept.values())
 
 
-def findings_table(findings: Sequence[Finding]) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim", show_edge=False)
-    table.add_column("", no_wrap=True)
-    table.add_column("what", overflow="fold", min_width=14)
-    table.add_column("measured", justify="right", no_wrap=True)
-    table.add_column("wanted", overflow="fold", max_width=24)
-    table.add_column("at", justify="right", no_wrap=True)
-    table.add_column("why, and what to do", overflow="fold", ratio=1)
+def findings_lines(findings: Sequence[Finding]) -> RenderableType:
+    """Two lines a finding: the figures, in columns; why, and what to do about it."""
+    title = max(len(f.quantity.title) for f in findings)
+    shown = max(len(f.shown) for f in findings)
+    limit = min(max(len(f.limit) for f in findings), 28)
+    lines: list[RenderableType] = []
     for finding in findings:
-        word = {"fail": "fails", "warn": "warns", "pass": "meets", "skip": "note"}[finding.result]
+        word = {"fail": "fails", "warn": "warns", "pass": "meets", "skip": "note "}[finding.result]
         broken = finding.result in ("fail", "warn")
-        reason = Text(finding.why)
-        if finding.do and broken:
-            reason.append("\n" if finding.why else "").append("do: ", style="dim").append(finding.do)
-        table.add_row(
-            Text(word, style=STYLES[finding.result].removeprefix("bold ")),
-            finding.quantity.title,
-            Text(finding.shown, style="bold" if broken else ""),
-            finding.limit,
-            "" if finding.at_s is None else clock(finding.at_s),
-            reason,
+        line = Text(
+            f"{word}  ", style=STYLES[finding.result].removeprefix("bold ") if not broken else STYLES[finding.result]
         )
-    return table
+        line.append(f"{finding.quantity.title:<{title}}  ", style="bold" if broken else "not bold")
+        line.append(f"{finding.shown:>{shown}}", style="bold not dim" if broken else "not bold")
+        line.append(f"   wanted {finding.limit:<{limit}}", style="not bold default")
+        if finding.at_s is not None:
+            line.append(f"  at {clock(finding.at_s)}", style="not bold default")
+        line.rstrip()
+        reason = Text(finding.why, style="dim")
+        if finding.do and broken:
+            reason.append(("; " if finding.why else "")).append(finding.do, style="not dim")
+        lines += [line, Padding(reason, (0, 0, 0, 7), expand=False)] if reason else [line]
+    return Group(*lines)
 
 
 def figures(measurement: Measurement) -> Table:

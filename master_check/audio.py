@@ -296,7 +296,9 @@ class AudioFile:
                 f"cut short: {self.frames} frames promised, sound ends at {end}; export or copy it again",
             )
         if missing > 0.1:
-            self.notes.append(f"damaged: the decoder skipped {missing:.3f} s that it could not read")
+            self.notes.append(
+                f"{missing:.3f} s shorter than promised: frames that cannot be decoded, or a wrong length tag"
+            )
 
     def read_all(self) -> NDArray[np.float32]:
         """All samples at once, (frames, channels) float32: for comparing, planning and pictures, not for metering."""

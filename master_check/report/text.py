@@ -163,18 +163,15 @@ def findings_lines(findings: Sequence[Finding]) -> RenderableType:
     for finding in findings:
         word = {"fail": "fails", "warn": "warns", "pass": "meets", "skip": "note "}[finding.result]
         broken = finding.result in ("fail", "warn")
-        line = Text(
-            f"{word}  ", style=STYLES[finding.result].removeprefix("bold ") if not broken else STYLES[finding.result]
-        )
-        line.append(f"{finding.quantity.title:<{title}}  ", style="bold" if broken else "not bold")
-        line.append(f"{finding.shown:>{shown}}", style="bold not dim" if broken else "not bold")
-        line.append(f"   wanted {finding.limit:<{limit}}", style="not bold default")
+        line = Text().append(f"{word}  ", style=STYLES[finding.result])
+        line.append(f"{finding.quantity.title:<{title}}  {finding.shown:>{shown}}", style="bold" if broken else "")
+        line.append(f"   wanted {finding.limit:<{limit}}")
         if finding.at_s is not None:
-            line.append(f"  at {clock(finding.at_s)}", style="not bold default")
+            line.append(f"  at {clock(finding.at_s)}")
         line.rstrip()
         reason = Text(finding.why, style="dim")
         if finding.do and broken:
-            reason.append(("; " if finding.why else "")).append(finding.do, style="not dim")
+            reason.append(" → " if finding.why else "").append(finding.do, style="not dim")
         lines += [line, Padding(reason, (0, 0, 0, 7), expand=False)] if reason else [line]
     return Group(*lines)
 

@@ -15,6 +15,7 @@ from master_check.meters.clipping import ClippingMeter
 from master_check.meters.levels import LevelMeter
 from master_check.meters.loudness import MOMENTARY, SHORT_TERM, LoudnessMeter, loudness, windows
 from master_check.meters.silence import SilenceMeter
+from master_check.meters.spectrum import SpectrumMeter
 from master_check.meters.true_peak import TruePeakMeter
 from master_check.meters.words import WordMeter
 from master_check.quantities import CHANNEL_KEYS, QUANTITIES, Value
@@ -28,7 +29,7 @@ STEADY_S = 60.0
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """What was measured over time, every 10 ms.
+    """What was measured over time, every 10 ms, and over frequency.
 
     Attributes
     ----------
@@ -38,11 +39,14 @@ class Series:
         K-weighted, channel-weighted sums of squares of whole hops.
     tops : (rows, hops) float32
         Largest magnitudes: a row a channel, then, of stereo, middle and sides.
+    bands : (rows, 30) float64
+        Mean power in the third-octave bands of `meters.spectrum`, the same rows.
     """
 
     rate: int
     energy: NDArray[np.float64]
     tops: NDArray[np.float32]
+    bands: NDArray[np.float64]
 
     def momentary(self) -> NDArray[np.float64]:
         """Momentary loudness, LUFS, of the 400 ms from each hop on; -inf where silent."""
@@ -124,9 +128,11 @@ class Meters:
         self._format = format
         self._loudness = LoudnessMeter(format)
         self._levels = LevelMeter(format)
+        self._spectrum = SpectrumMeter(format)
         self.all: list[Meter] = [
             self._loudness,
             self._levels,
+            self._spectrum,
             TruePeakMeter(format),
             ClippingMeter(format),
             SilenceMeter(format),
@@ -140,7 +146,7 @@ class Meters:
     def measurement(self, path: str, frames: int, oddities: list[str]) -> Measurement:
         format = self._format
         readings = [meter.result() for meter in self.all]
-        series = Series(format.rate, self._loudness.energy(), self._levels.tops())
+        series = Series(format.rate, self._loudness.energy(), self._levels.tops(), self._spectrum.powers())
         values: dict[str, Value] = dict.fromkeys(QUANTITIES)
         at_s: dict[str, float] = {}
         for reading in readings:

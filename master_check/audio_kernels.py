@@ -32,25 +32,28 @@ def lay_out(
     n, channels = interleaved.shape
     flat = interleaved.reshape(n * channels)
     if channels == 2:  # the fixed stride lets the compiler shuffle whole registers
+        left = buffer[0, offset : offset + n]
+        right = buffer[1, offset : offset + n]
         for i in range(n):
-            buffer[0, offset + i] = np.float32(flat[2 * i]) * scale
-            buffer[1, offset + i] = np.float32(flat[2 * i + 1]) * scale
+            left[i] = np.float32(flat[2 * i]) * scale
+            right[i] = np.float32(flat[2 * i + 1]) * scale
     else:
-        for i in range(n):
-            for c in range(channels):
-                buffer[c, offset + i] = np.float32(interleaved[i, c]) * scale
+        for c in range(channels):
+            row = buffer[c, offset : offset + n]
+            for i in range(n):
+                row[i] = np.float32(interleaved[i, c]) * scale
     pattern = np.empty(1, np.int32)
     as_float = pattern.view(np.float32)
     largest = np.int32(0)
     for c in range(channels):
-        row = bits[c]
         for h in range(edges.shape[0] - 1):
+            hop = bits[c, offset + edges[h] : offset + edges[h + 1]]
             top = np.int32(0)
+            for i in range(hop.shape[0]):
+                top = max(top, hop[i] & MAGNITUDE)
             zero = np.int32(0)
-            for i in range(offset + edges[h], offset + edges[h + 1]):
-                level = row[i] & MAGNITUDE
-                top = level if level > top else top
-                zero += np.int32(level == 0)
+            for i in range(hop.shape[0]):
+                zero += np.int32(1) if hop[i] & MAGNITUDE == 0 else np.int32(0)
             pattern[0] = top
             tops[c, h] = as_float[0]
             zeros[c, h] = zero

@@ -11,10 +11,11 @@ from master_check.jit import kernel
 def channel_sums(row: NDArray[np.float32], offset: int, edges: NDArray[np.int64], sums: NDArray[np.float64]) -> None:
     """Sum and sum of squares of every hop of one channel, into `sums` (2, hops)."""
     for h in range(edges.shape[0] - 1):
+        hop = row[offset + edges[h] : offset + edges[h + 1]]
         total = 0.0
         square = 0.0
-        for i in range(offset + edges[h], offset + edges[h + 1]):
-            value = float(row[i])
+        for i in range(hop.shape[0]):
+            value = float(hop[i])
             total += value
             square += value * value
         sums[0, h] = total
@@ -55,8 +56,8 @@ def stereo_sums(
         for i in range(n):
             a = middle_bits[i] & MAGNITUDE
             b = sides_bits[i] & MAGNITUDE
-            top = a if a > top else top
-            wide = b if b > wide else wide
+            top = max(top, a)
+            wide = max(wide, b)
         pattern[0] = top
         pattern[1] = wide
         cross[h] = product

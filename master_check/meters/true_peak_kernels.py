@@ -124,21 +124,27 @@ def scan(
             continue
         start = first + span * SPAN
         _interpolate_span(row, start, short, points)
+        x = row[start : start + SPAN]
         for j in range(SPAN):
-            between = max(abs(points[0, j]), max(abs(points[1, j]), abs(points[2, j])))
-            tops[j + 1] = max(abs(row[start + j]), between)
+            top = abs(x[j])
+            for phase in range(3):
+                level = abs(points[phase, j])
+                top = level if level > top else top
+            tops[j + 1] = top
         for j in range(min(SPAN, last - start)):
             level = float(tops[j + 1])
             if level <= floor or tops[j] > tops[j + 1] or tops[j + 2] > tops[j + 1]:
                 continue
-            where = 0.0
-            if level > MARGIN * state[0] or level * MARGIN < 1.0:
+            sample = float(origin + (start - first) + j)
+            apart_enough = state[4] == 0.0 or sample - state[3] > apart
+            # Read again what could be the peak, and what could be the start of another over.
+            if level > MARGIN * state[0] or (apart_enough and level * MARGIN < 1.0):
                 level, where = _long_peak(row, start + j, long)
-            sample = origin + (start - first) + j + where
+                sample += where
             if level > state[0]:
                 state[0] = level
                 state[1] = sample
-            if level > 1.0 and (state[4] == 0.0 or sample - state[3] > apart):
+            if level > 1.0 and apart_enough:
                 state[2] = sample if state[4] == 0.0 else state[2]
                 state[3] = sample
                 state[4] += 1.0

@@ -78,24 +78,30 @@ class TruePeakMeter:
         # Peak, its sample number, first over's, last over's, overs: what `scan` keeps for a channel.
         self._states = np.zeros((format.channels, 5))
         self._tail = np.zeros((format.channels, PAST + _LAG + 2 * SPAN), np.float32)
+        self._next = -_LAG  # sample number of the first point not yet read
         self._end = 0
 
     def feed(self, block: Block) -> None:
-        for row, state in zip(block.buffer, self._states, strict=True):
-            self._scan(row, PAST - _LAG, PAST - _LAG + block.length, block.start - _LAG, state)
-        self._tail[:, :PAST] = block.buffer[:, block.length : block.length + PAST]
+        # Whole spans, counted from the file's start: what is found depends on where they lie, and must not on blocks.
         self._end = block.start + block.length
+        last = (self._end - _LAG) // SPAN * SPAN
+        for row, state in zip(block.buffer, self._states, strict=True):
+            self._scan(row, PAST - block.start, last, state)
+        self._tail[:, :PAST] = block.buffer[:, block.length : block.length + PAST]
+        self._next = last
 
-    def _scan(self, row: NDArray[np.float32], first: int, last: int, origin: int, state: NDArray[np.float64]) -> None:
+    def _scan(self, row: NDArray[np.float32], zero: int, last: int, state: NDArray[np.float64]) -> None:
+        """Read the points from the next one up to sample number `last`; `row[zero]` is the file's first sample."""
         short, long, gain, bend = _tables()
-        scan(row, row.view(np.int32), first, last, origin, short, long, gain, bend, APART_S * self._rate, state)
+        first, apart = self._next, APART_S * self._rate
+        scan(row, row.view(np.int32), zero + first, zero + last, first, short, long, gain, bend, apart, state)
 
     def peaks(self) -> NDArray[np.float64]:
         """True peak of every channel so far, linear."""
         # The last points wait for samples that do not come; zeros stand for them.
         states = self._states.copy()
         for row, state in zip(self._tail, states, strict=True):
-            self._scan(row, PAST - _LAG, PAST, self._end - _LAG, state)
+            self._scan(row, PAST - self._end, self._end, state)
         self._final = states
         return np.asarray(states[:, 0])
 

@@ -5,7 +5,7 @@ synthesised at the rate asked for. The tests and `sendoff selftest` read the sam
 recorded programme and not among them. The tables are from memory of the documents, not from a copy at hand.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from math import inf, log10
 from typing import Final, Literal, Protocol
@@ -21,6 +21,9 @@ RATES: Final = (44_100, 48_000, 96_000)
 """Hz. The documents ask for 48 kHz; delivery asks for the others too."""
 
 SILENCE: Final = -inf
+
+MeasureFrames = Callable[[NDArray[np.float32], int, str], Measurement]
+"""Measures (n, channels) samples of a rate and a named layout."""
 
 
 class Signal(Protocol):
@@ -135,12 +138,20 @@ class Case:
     reading: Literal["figure", "constant", "maxima"] = "figure"
     seconds: float = 0.0
 
-    def read(self, rate: int) -> tuple[float, ...]:
-        """What the meters read from the signals at a rate; NaN where they give no figure."""
-        return tuple(value for signal in self.signals for value in self._read(signal.frames(rate), rate))
+    def read(self, rate: int, measured: MeasureFrames | None = None) -> tuple[float, ...]:
+        """What is read from the signals at a rate; NaN where there is no figure.
 
-    def _read(self, frames: NDArray[np.float32], rate: int) -> Iterator[float]:
-        measurement = measure_frames(frames, rate, self.layout)
+        `measured` measures (frames, rate, layout); without it, `measure_frames` does, in memory.
+        """
+        meter = measured or measure_frames
+        return tuple(
+            value
+            for signal in self.signals
+            for frames in (signal.frames(rate),)
+            for value in self._read(meter(frames, rate, self.layout), len(frames) / rate)
+        )
+
+    def _read(self, measurement: Measurement, duration_s: float) -> Iterator[float]:
         if self.reading == "figure":
             value = measurement.values[self.measure]
             yield float("nan") if value is None else float(value)
@@ -153,7 +164,7 @@ class Case:
             steady = loudness[ends >= self.seconds]
             yield from (float(steady.min()), float(steady.max()))
             return
-        for after in range(1, round(len(frames) / rate / self.seconds) + 1):
+        for after in range(1, round(duration_s / self.seconds) + 1):
             yield float(loudness[ends <= after * self.seconds + 1e-6].max())
 
     def misses(self, readings: Sequence[float]) -> list[str]:

@@ -1,0 +1,73 @@
+"""The selftest's table for the terminal."""
+
+from collections.abc import Sequence
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from master_check.quantities import QUANTITIES
+from master_check.report.json import number
+from master_check.selftest import Outcome, largest_misses
+
+CAUTION = "The selftest writes test tones to a temporary folder and removes them. Should you keep or play any: "
+CAUTION += "turn the monitors down first, and take headphones off."
+
+
+def print_outcomes(console: Console, outcomes: Sequence[Outcome]) -> None:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    for column in ("", "case", "signal", "measured"):
+        table.add_column(column, overflow="fold", no_wrap=column in ("", "case"))
+    for column in ("rate", "expected", "tolerance", "read"):
+        table.add_column(column, justify="right", no_wrap=True)
+    for outcome in outcomes:
+        quantity = QUANTITIES[outcome.measure]
+        even = outcome.below == outcome.above
+        table.add_row(
+            Text("meets", style="green") if outcome.passed else Text("misses", style="bold red"),
+            outcome.name,
+            outcome.title,
+            quantity.title.lower(),
+            f"{outcome.rate / 1000:g} kHz",
+            quantity.format(outcome.expected, 2),
+            f"±{outcome.above:g}" if even else f"+{outcome.above:g} -{outcome.below:g}",
+            f"{round(outcome.read, 3) + 0.0:.3f}",
+        )
+    console.print(table)
+    console.print()
+    missed = sum(not outcome.passed for outcome in outcomes)
+    console.print(Text(summary(outcomes), style="bold red" if missed else "bold green"))
+    console.print(Text(CAUTION, style="dim"))
+
+
+def summary(outcomes: Sequence[Outcome]) -> str:
+    """One line: how many cases, how far off at most."""
+    missed = sum(not outcome.passed for outcome in outcomes)
+    worst = ", ".join(
+        f"{QUANTITIES[key].title.lower()} {miss:.3f} {QUANTITIES[key].unit.removesuffix('FS').removesuffix('TP')}"
+        for key, miss in largest_misses(list(outcomes)).items()
+    )
+    verdict = f"{missed} of {len(outcomes)} cases missed" if missed else f"all {len(outcomes)} cases met"
+    return f"{verdict}; furthest off: {worst}"
+
+
+def outcomes_json(outcomes: Sequence[Outcome]) -> dict[str, object]:
+    """What `selftest --json` prints."""
+    return {
+        "sendoff_json": 1,
+        "selftest": [
+            {
+                "case": o.name,
+                "signal": o.title,
+                "measure": o.measure,
+                "sample_rate_hz": o.rate,
+                "expected": number(o.expected),
+                "below": o.below,
+                "above": o.above,
+                "read": number(o.read),
+                "result": "pass" if o.passed else "fail",
+            }
+            for o in outcomes
+        ],
+        "result": "pass" if all(o.passed for o in outcomes) else "fail",
+    }

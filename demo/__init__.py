@@ -1,0 +1,1 @@
+"""The demo EP: invented music with planted faults."""

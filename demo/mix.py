@@ -1,0 +1,153 @@
+"""The mixing desk of the demo EP: notes and hits go to a place, a level, a room and an echo, at a musical time."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.signal import butter, fftconvolve, sosfilt
+
+from demo.instruments import RATE, Audio, Hit, Note, hertz, panned
+from demo.mastering import Compressor, compress, gain
+
+STRENGTH = {"X": 1.0, "x": 0.8, "o": 0.55, "-": 0.32}
+"""What the characters of a drum pattern stand for; anything else is a rest."""
+
+
+GLUE = Compressor(threshold_db=-18.0, ratio=3.0, attack_ms=1.0, release_ms=90.0, look_ahead_ms=3.0)
+"""The mix bus's compressor; it sees the mix at a sample peak of 0 dBFS."""
+
+
+class Desk:
+    """One song on the desk.
+
+    Parameters
+    ----------
+    bpm : float
+        Tempo, in quarter notes a minute.
+    beats : int
+        Quarter notes a bar.
+    bars : int
+        Length of the song, without the ring-out.
+    seed : int
+        Everything that varies from hit to hit comes from it.
+    head_s, ring_s, tail_s : float
+        Silence before the first beat; time to ring out after the last bar; silence after that.
+    """
+
+    def __init__(
+        self, bpm: float, beats: int, bars: int, seed: int, head_s: float = 1.2, ring_s: float = 1.6, tail_s: float = 1.1
+    ) -> None:
+        self.random = np.random.default_rng(seed)
+        self.beat_s = 60.0 / bpm
+        self.beats = beats
+        self.head_s = head_s
+        end = head_s + bars * beats * self.beat_s + ring_s
+        self._end = round(end * RATE)
+        frames = self._end + round(tail_s * RATE)
+        self._dry = np.zeros((frames, 2))
+        self._room = np.zeros((frames, 2))
+        self._echo = np.zeros((frames, 2))
+
+    def place(
+        self, sound: Audio, beat: float, level_db: float, pan: float = 0.0, room_db: float = -99.0, echo_db: float = -99.0,
+        loose_s: float = 0.003, sides: float = 1.0,
+    ) -> None:  # fmt: skip
+        """Put a sound at a beat of the song, a little early or late.
+
+        `sides` scales (L - R) / 2 of a stereo sound; it alone may be turned against the middle.
+        """
+        if sound.ndim == 1:
+            sound = sound[:, None] * panned(pan)
+        elif pan:
+            sound = sound * panned(pan)
+        if sides != 1.0:
+            middle = sound.mean(axis=1, keepdims=True)
+            sound = middle + sides * (sound - middle)
+        start = round((self.head_s + beat * self.beat_s) * RATE)
+        start = max(round(self.head_s * RATE), start + round(float(self.random.normal(0.0, loose_s)) * RATE))
+        stop = min(start + len(sound), self._end)
+        heard = sound[: stop - start] * gain(level_db)
+        self._dry[start:stop] += heard
+        if room_db > -90.0:
+            self._room[start:stop] += gain(room_db) * heard
+        if echo_db > -90.0:
+            self._echo[start:stop] += gain(echo_db) * heard
+
+    def drums(
+        self, hit: Hit, bars: Sequence[int], pattern: str, level_db: float, pan: float = 0.0, room_db: float = -99.0,
+        swing: float = 0.0, loose_s: float = 0.003,
+    ) -> None:  # fmt: skip
+        """A pattern a bar: evenly divided by its length, spaces ignored; every other step late by `swing` steps."""
+        steps = pattern.replace(" ", "")
+        for bar in bars:
+            for i, step in enumerate(steps):
+                if step in STRENGTH:
+                    beat = self.beats * (bar + (i + swing * (i % 2)) / len(steps))
+                    level = STRENGTH[step] * float(self.random.uniform(0.8, 1.0))
+                    self.place(level * hit(self.random), beat, level_db, pan, room_db, loose_s=loose_s)
+
+    def line(
+        self, note: Note, bar: int, notes: Sequence[tuple[float, float, float]], level_db: float, pan: float = 0.0,
+        room_db: float = -99.0, echo_db: float = -99.0, sides: float = 1.0, loose_s: float = 0.004,
+    ) -> None:  # fmt: skip
+        """Notes (beat after the start of `bar`, length in beats, MIDI number)."""
+        for beat, length, midi in notes:
+            strength = float(self.random.uniform(0.86, 1.0))
+            sound = strength * note(hertz(midi), length * self.beat_s)
+            self.place(sound, bar * self.beats + beat, level_db, pan, room_db, echo_db, loose_s, sides)
+
+    def mixdown(
+        self, room_s: float, echo_beats: float, rides: Sequence[tuple[float, float]], peak_dbfs: float
+    ) -> Audio:
+        """Everything together, with room and echo, glued, ridden, faded to silence, set to a sample peak.
+
+        `rides`: fader moves (bar, dB), in straight lines of half a bar that end there.
+
+        Returns
+        -------
+        (n, 2) float64
+            Nothing limited, nothing clipped.
+        """
+        mix = self._dry + self._reverb(room_s) + self._echoes(round(echo_beats * self.beat_s * RATE))
+        fade = round(1.2 * RATE)
+        mix = compress(mix / np.abs(mix).max(), RATE, GLUE)
+        mix *= self._ride(rides)[:, None]
+        mix = sosfilt(butter(2, 24.0, "highpass", fs=RATE, output="sos"), mix, axis=0)
+        mix[self._end - fade : self._end] *= (0.5 + 0.5 * np.cos(np.pi * np.arange(1, fade + 1) / fade))[:, None]
+        mix[self._end :] = 0.0
+        return np.asarray(mix * (gain(peak_dbfs) / np.abs(mix).max()))
+
+    def _ride(self, rides: Sequence[tuple[float, float]]) -> Audio:
+        bar = self.beats * self.beat_s * RATE
+        at, levels = [0.0], [rides[0][1]]
+        for number, db in rides[1:]:
+            end = self.head_s * RATE + number * bar
+            at += [end - 0.5 * bar, end]
+            levels += [levels[-1], db]
+        return np.asarray(10.0 ** (np.interp(np.arange(len(self._dry)), at, levels) / 20.0))
+
+    def _reverb(self, room_s: float) -> Audio:
+        """Two unrelated noises, left and right, dying away by 60 dB in `room_s`; the treble sooner."""
+        n = round(1.1 * room_s * RATE)
+        t = np.arange(n) / RATE
+        noise = self.random.standard_normal((n, 2))
+        dull = sosfilt(butter(1, 2500.0, fs=RATE, output="sos"), noise, axis=0)
+        decay, short = np.exp(-6.91 * t / room_s), np.exp(-6.91 * t / (0.4 * room_s))
+        response = dull * decay[:, None] + 0.4 * (noise - dull) * short[:, None]
+        response[: round(0.004 * RATE)] = 0.0
+        response /= np.sqrt((response**2).sum(axis=0))
+        feed = sosfilt(butter(2, 180.0, "highpass", fs=RATE, output="sos"), self._room, axis=0)
+        late = round(0.018 * RATE)
+        out = np.zeros_like(feed)
+        out[late:] = fftconvolve(feed, response, axes=0)[: len(feed) - late]
+        return out
+
+    def _echoes(self, step: int) -> Audio:
+        """Six echoes to and fro between left and right, each duller and quieter."""
+        out = np.zeros_like(self._echo)
+        feed = self._echo.mean(axis=1)
+        dull = butter(1, (250.0, 4500.0), "bandpass", fs=RATE, output="sos")
+        for k in range(1, 7):
+            feed = 0.55 * sosfilt(dull, feed)
+            if k * step < len(feed):
+                out[k * step :] += feed[: len(feed) - k * step, None] * panned(0.8 if k % 2 else -0.8)
+        return out

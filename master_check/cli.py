@@ -78,6 +78,12 @@ def _layout_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )(command)
 
 
+def _threads_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option(
+        "--threads", type=click.IntRange(1, 256), help="Files measured at once; as many as there are cores."
+    )(command)
+
+
 @contextmanager
 def _progress(files: int) -> "Iterator[Callable[[float], None]]":
     """A progress bar on standard error while there is a terminal; counts in shares of a file."""
@@ -115,12 +121,7 @@ def cli() -> None:
 @click.option("--all", "everything", is_flag=True, help="Show the rules that are met too.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 @click.option("--csv", "as_csv", is_flag=True, help="Print CSV instead of text: a row a file.")
-@click.option(
-    "--threads",
-    type=click.IntRange(1, 256),
-    default=None,
-    help="Files measured at once; as many as there are cores.",
-)
+@_threads_option
 def check(
     files: tuple[Path, ...],
     profiles: tuple[str, ...],
@@ -200,6 +201,76 @@ def _console() -> Any:
 
     terminal = sys.stdout.isatty()
     return Console(highlight=False, emoji=False, markup=False, width=None if terminal else 160)
+
+
+@cli.command()
+@click.argument("places", metavar="FOLDER|FILE...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@_profiles_option
+@click.option("--order", type=click.Path(path_type=Path), help="Text file with one file name a line: the sequence.")
+@click.option("--versions", metavar="REGEX", help="What marks an alternate version in a file's name.")
+@_layout_option
+@click.option("--worst-first", is_flag=True, help="List the tracks by verdict instead of in sequence.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print CSV instead of text: a row a track.")
+@click.option("--fresh", is_flag=True, help="Measure everything anew, remembered or not.")
+@_threads_option
+def album(
+    places: tuple[Path, ...],
+    profiles: tuple[str, ...],
+    order: Path | None,
+    versions: str | None,
+    layout: "Layout | None",
+    worst_first: bool,
+    as_json: bool,
+    as_csv: bool,
+    fresh: bool,
+    threads: int | None,
+) -> None:
+    """Verify the masters of an album: each as `check` does, then the sequence and what does not go together.
+
+    Tracks come from a FOLDER in natural order (2 before 10), or from FILEs in the order given. What was measured
+    before, and has not changed, is remembered.
+
+    \b
+    Examples:
+      sendoff album masters/ -p streaming -p cd
+      sendoff album masters/ -p cd --order sequence.txt --worst-first
+    """
+    from master_check.album import album as verify
+    from master_check.report import album as report
+    from master_check.report import json
+    from master_check.tracks import VERSIONS, AlbumError, find_tracks, read_order
+
+    if as_json and as_csv:
+        raise Refused("--json and --csv: choose one")
+    loaded = _load(profiles)
+    pattern = VERSIONS if versions is None else versions
+    try:
+        tracks = find_tracks(places)
+        if order is not None:
+            tracks = read_order(order, tracks, pattern)
+        with _progress(1) as progress:
+            found = verify(
+                tracks.paths,
+                loaded,
+                layout=layout,
+                fresh=fresh,
+                workers=threads,
+                versions=pattern,
+                progress=progress,
+            )
+    except AlbumError as error:
+        raise Refused(str(error)) from None
+    for track in found.tracks:
+        if track.error is not None:
+            complain(f"{track.path}: {track.error}")
+    if as_json:
+        click.echo(json.text(report.album_json(found, tracks.skipped)))
+    elif as_csv:
+        click.echo(report.album_csv(found), nl=False)
+    else:
+        report.print_album(_console(), found, tracks.skipped, worst_first)
+    sys.exit(STATUS[found.result])
 
 
 @cli.command()

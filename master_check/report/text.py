@@ -154,8 +154,8 @@ def without_repeats(broken: Sequence[Finding]) -> list[Finding]:
     return list(kept.values())
 
 
-def findings_lines(findings: Sequence[Finding]) -> RenderableType:
-    """Two lines a finding: the figures, in columns; why, and what to do about it."""
+def findings_lines(findings: Sequence[Finding], reasons: bool = True) -> RenderableType:
+    """A line a finding, its figures in columns; under it, with `reasons`, why, and what to do about it."""
     title = max(len(f.quantity.title) for f in findings)
     shown = max(len(f.shown) for f in findings)
     limit = min(max(len(f.limit) for f in findings), 28)
@@ -172,7 +172,7 @@ def findings_lines(findings: Sequence[Finding]) -> RenderableType:
         reason = Text(finding.why, style="dim")
         if finding.do and broken:
             reason.append(" → " if finding.why else "").append(finding.do, style="not dim")
-        lines += [line, Padding(reason, (0, 0, 0, 7), expand=False)] if reason else [line]
+        lines += [line, Padding(reason, (0, 0, 0, 7), expand=False)] if reasons and reason else [line]
     return Group(*lines)
 
 

@@ -1,0 +1,427 @@
+"""Results as one HTML file to hand over: verdict first, then every figure with its limit, then how it was measured.
+
+A page needs nothing but itself: no scripts, no fonts, pictures or styles from elsewhere, and a content security policy
+that forbids them. Whatever comes from outside (names, profiles) is escaped by jinja2, after control and direction
+characters have been made visible. Nothing is computed here.
+"""
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from pathlib import Path, PurePath
+from typing import TYPE_CHECKING, Any, Final
+
+import jinja2
+from markupsafe import Markup
+
+from master_check.audio import clock
+from master_check.measure import Measurement
+from master_check.profile import Profile
+from master_check.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES, Quantity, Value
+from master_check.report import pictures
+from master_check.report.json import Checked
+from master_check.report.pictures import Bar, Level, Picture, minus
+from master_check.report.visible import visible
+from master_check.verdict import Finding, Verdict, worst
+
+if TYPE_CHECKING:
+    from master_check.album import Album
+    from master_check.album import Track as AlbumTrack
+
+WORDS: Final[Mapping[str, str]] = {
+    "pass": "Passes",
+    "warn": "Passes, but",
+    "fail": "Fails",
+    "error": "Not read",
+    "skip": "–",
+}
+RULE_WORDS: Final[Mapping[str, str]] = {"pass": "meets", "warn": "warns", "fail": "fails", "skip": "note"}
+
+# Every quantity of the catalogue is in the figures; one that is in no group comes at the end.
+GROUPS: Final[Sequence[tuple[str, Sequence[str]]]] = (
+    ("Loudness", ("integrated_lufs", "loudness_range_lu", "momentary_max_lufs", "short_term_max_lufs")),
+    ("Peaks", ("true_peak_dbtp", "sample_peak_dbfs", "headroom_db", "true_peak_over_runs")),
+    ("Clipping", ("clipped_runs", "clipped_samples", "clipped_longest_samples", "flat_top_runs")),
+    ("Dynamics", ("plr_lu", "psr_min_lu", "crest_db", "rms_dbfs")),
+    (
+        "Peaks pinned against a ceiling",
+        ("saturation_left_percent", "saturation_right_percent", "saturation_mid_percent", "saturation_side_percent"),
+    ),
+    ("Stereo", ("correlation", "correlation_min", "balance_lu", "mono_loss_lu", "side_to_mid_db")),
+    ("Ends and gaps", ("head_silence_s", "tail_silence_s", "digital_silence_s", "dropouts", "dc_offset_dbfs")),
+    (
+        "File",
+        (
+            "container",
+            "encoding",
+            "sample_rate_hz",
+            "bit_depth",
+            "bits_used",
+            "channels",
+            "layout",
+            "duration_s",
+        ),
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """What profiles want of a figure, in words: those that want the same share a line."""
+
+    text: str
+    result: str
+    note: bool
+    profiles: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A figure with what is wanted of it."""
+
+    quantity: Quantity
+    shown: str
+    at: str
+    limits: tuple[Limit, ...]
+    share: float | None = None
+    """0 to 1 where a bar helps."""
+
+    @property
+    def result(self) -> str:
+        return worst(limit.result for limit in self.limits)
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """What a page shows of one file."""
+
+    number: int
+    shown_number: str
+    checked: Checked
+    checksum: str
+    groups: tuple[tuple[str, tuple[Row, ...]], ...]
+    pictures: tuple[tuple[str, Picture], ...]
+
+    @property
+    def name(self) -> str:
+        return PurePath(self.checked.path).name or self.checked.path
+
+
+@dataclass(frozen=True, slots=True)
+class Issue:
+    """Who made the page, when, from what."""
+
+    version: str
+    date: datetime
+    checksums: Mapping[str, str]
+    selftest: str = ""
+
+    @property
+    def day(self) -> str:
+        return f"{self.date.day} {self.date:%B %Y}"
+
+    @property
+    def moment(self) -> str:
+        return f"{self.day}, {self.date:%H:%M} {self.date:%Z}".strip()
+
+    @property
+    def digest(self) -> bytes:
+        return hashlib.sha256("\n".join(self.checksums.values()).encode()).digest()
+
+
+def check_page(
+    files: Sequence[Checked],
+    profiles: Sequence[Profile],
+    *,
+    checksums: Mapping[str, str],
+    version: str,
+    date: datetime,
+    selftest: str = "",
+) -> str:
+    """The report of `check`.
+
+    Parameters
+    ----------
+    files : sequence of Checked
+        In the order they are to be shown.
+    profiles : sequence of Profile
+        Those the files were held against; their targets are drawn.
+    checksums : mapping
+        SHA-256 in hexadecimal by path as given; a file without one says so.
+    version : str
+        Of sendoff.
+    date : datetime
+        Of the measurement, with a time zone.
+    selftest : str
+        What `sendoff selftest` found on this installation, one line; empty where it was not run.
+
+    Returns
+    -------
+    str
+        The whole page.
+    """
+    tracks = [track(number, file, profiles, checksums) for number, file in enumerate(files, start=1)]
+    issue = Issue(version, date, checksums, selftest)
+    result = worst(file.result for file in files)
+    judged = any(file.verdicts for file in files)
+    return _render(
+        "check.html",
+        issue=issue,
+        tracks=tracks,
+        profiles=profiles,
+        result=result if judged or result == "error" else "",
+        headline=_headline(files),
+        glossary=_glossary(tracks),
+    )
+
+
+def track(
+    number: int,
+    checked: Checked,
+    profiles: Sequence[Profile],
+    checksums: Mapping[str, str],
+    shown_number: str | None = None,
+) -> Track:
+    """What a page shows of one file, its pictures drawn; `number` is unique on the page."""
+    shown_number = str(number) if shown_number is None else shown_number
+    measurement = checked.measurement
+    checksum = checksums.get(checked.path, "")
+    if measurement is None:
+        return Track(number, shown_number, checked, checksum, (), ())
+    drawn = (
+        (
+            "Loudness over time",
+            pictures.loudness_over_time(f"track{number}-loudness", measurement, targets(profiles)),
+        ),
+        ("Waveform", pictures.waveform(f"track{number}-waveform", measurement, peak_limits(profiles))),
+        ("Spectrum", pictures.spectrum(f"track{number}-spectrum", measurement)),
+    )
+    return Track(
+        number,
+        shown_number,
+        checked,
+        checksum,
+        _groups(measurement, checked.verdicts),
+        tuple((title, picture) for title, picture in drawn if picture is not None),
+    )
+
+
+def album_page(
+    album: "Album", profiles: Sequence[Profile], *, title: str = "", version: str, date: datetime, selftest: str = ""
+) -> str:
+    """The report of `album`.
+
+    Parameters
+    ----------
+    album : Album
+        Its tracks are shown in their order.
+    profiles : sequence of Profile
+        Those it was held against.
+    title : str
+        What the album is called, such as its folder's name.
+    version, date, selftest
+        As in `check_page`.
+
+    Returns
+    -------
+    str
+        The whole page.
+    """
+    checksums = {track.path: track.sha256 for track in album.tracks if track.sha256}
+    files = [Checked(t.path, t.measurement, t.verdicts, t.error) for t in album.tracks]
+    numbers = ["alt" if t.number is None else str(t.number) for t in album.tracks]
+    tracks = [
+        track(place, file, profiles, checksums, number)
+        for place, (file, number) in enumerate(zip(files, numbers, strict=True), start=1)
+    ]
+    whole = album.values["album_integrated_lufs"]
+    bars = [_bar(t) for t in album.tracks if t.number is not None]
+    drawn = (
+        (
+            "Loudness of the tracks",
+            pictures.album_loudness("album-loudness", bars, _number(whole), targets(profiles)),
+        ),
+        ("True peak of the tracks", pictures.album_peaks("album-peaks", bars, peak_limits(profiles))),
+    )
+    return _render(
+        "album.html",
+        issue=Issue(version, date, checksums, selftest),
+        result=album.result if profiles or album.result == "error" else "",
+        headline=_headline(files),
+        title=title,
+        album=album,
+        tracks=tracks,
+        profiles=profiles,
+        verdicts=[verdict for verdict in album.verdicts if verdict.findings],
+        rows=_rows(ALBUM_QUANTITIES, album.values, {}, album.verdicts),
+        pictures=[(name, picture) for name, picture in drawn if picture is not None],
+        levels=list(dict.fromkeys(played.level_lufs for t in album.tracks for played in t.playback)),
+        glossary=_glossary(tracks),
+    )
+
+
+def _bar(track: "AlbumTrack") -> Bar:
+    values: Mapping[str, Value] = track.measurement.values if track.measurement else {}
+    keys = ("integrated_lufs", "short_term_max_lufs", "true_peak_dbtp")
+    return Bar(str(track.number), *(_number(values.get(key)) for key in keys))
+
+
+def _number(value: Value) -> float | None:
+    return float(value) if isinstance(value, (int, float)) else None
+
+
+def targets(profiles: Sequence[Profile]) -> list[Level]:
+    """Loudness each profile masters for, where it has one."""
+    return [(p.name, target) for p in profiles if (target := p.target_lufs()) is not None]
+
+
+def peak_limits(profiles: Sequence[Profile]) -> list[Level]:
+    """Peak limit of each profile, dB."""
+    return [(p.name, p.highest_peak_db()) for p in profiles]
+
+
+def _groups(measurement: Measurement, verdicts: Sequence[Verdict]) -> tuple[tuple[str, tuple[Row, ...]], ...]:
+    grouped = {key for _, keys in GROUPS for key in keys}
+    rest = [key for key in QUANTITIES if key not in grouped]
+    groups = [*GROUPS, ("Other", rest)] if rest else list(GROUPS)
+    values, at_s = measurement.values, measurement.at_s
+    return tuple(
+        (title, tuple(_rows({key: QUANTITIES[key] for key in keys}, values, at_s, verdicts))) for title, keys in groups
+    )
+
+
+def _rows(
+    catalogue: Mapping[str, Quantity],
+    values: Mapping[str, Value],
+    at_s: Mapping[str, float],
+    verdicts: Sequence[Verdict],
+) -> list[Row]:
+    return [_row(quantity, values.get(key), at_s.get(key), verdicts) for key, quantity in catalogue.items()]
+
+
+def _row(quantity: Quantity, value: Value, at_s: float | None, verdicts: Sequence[Verdict]) -> Row:
+    key = quantity.key
+    held = [
+        (finding, verdict.profile) for verdict in verdicts for finding in verdict.findings if finding.measure == key
+    ]
+    # A value past its limit is shown with decimals enough to tell it from the limit.
+    shown = max((finding.shown for finding, _ in held), key=len, default=quantity.format(value))
+    at = "" if at_s is None else clock(at_s)
+    share = min(max(value / 100.0, 0.0), 1.0) if quantity.unit == "%" and isinstance(value, float) else None
+    return Row(quantity, shown, at, _limits(held), share)
+
+
+def _limits(held: Iterable[tuple[Finding, str]]) -> tuple[Limit, ...]:
+    names: dict[tuple[str, str, bool], list[str]] = {}
+    for finding, profile in held:
+        names.setdefault((wanted(finding), finding.result, finding.level == "note"), []).append(profile)
+    return tuple(Limit(*what, tuple(who)) for what, who in names.items())
+
+
+def _headline(files: Sequence[Checked]) -> str:
+    """The verdict in a sentence."""
+    if len(files) == 1:
+        return _sentence(files[0])
+    judged = [file for file in files if file.verdicts]
+    failed = sum(file.result == "fail" for file in judged)
+    warned = sum(file.result == "warn" for file in judged)
+    unread = sum(file.error is not None for file in files)
+    parts = [f"{failed} of {len(files)} files fail"] if failed else []
+    if judged and not failed:
+        parts.append(f"All {len(judged)} files pass" if not unread else f"{len(judged)} files pass")
+    if warned:
+        parts.append(f"{warned} with warnings")
+    if unread:
+        parts.append(f"{unread} could not be read")
+    return ", ".join(parts) or "Measured, not judged"
+
+
+def _sentence(file: Checked) -> str:
+    """The verdict on one file: `Fails cd, passes streaming`."""
+    if file.error is not None:
+        return "Could not be read"
+    words = {"fail": "fails {}", "warn": "passes {} with warnings", "pass": "passes {}"}
+    parts = []
+    for result, form in words.items():
+        names = [verdict.profile for verdict in file.verdicts if verdict.result == result]
+        if names:
+            parts.append(form.format(_listed(names)))
+    text = ", ".join(parts)
+    return text[:1].upper() + text[1:] or "Measured, not judged"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+def _glossary(tracks: Iterable[Track]) -> list[Quantity]:
+    shown = {row.quantity.key for t in tracks for _, rows in t.groups for row in rows if row.shown != "–"}
+    return [quantity for key, quantity in QUANTITIES.items() if key in shown]
+
+
+def wanted(finding: Finding) -> str:
+    """The limit of a finding with its unit, in the words of a page."""
+    limit = finding.limit.replace("<=", "\u2264").replace(">=", "\u2265")
+    return minus(f"{limit} {finding.quantity.unit}".strip())
+
+
+def format_line(measurement: Measurement) -> str:
+    """File type, word length, rate, layout and length."""
+    form = measurement.format
+    depth = f"{form.bit_depth} bit{' float' if form.floating else ''}" if form.bit_depth is not None else ""
+    parts = [
+        form.container,
+        depth or form.encoding.replace("_", " ").lower(),
+        f"{form.rate / 1000:g} kHz",
+        form.layout.name,
+        clock(float(measurement.values["duration_s"] or 0.0)),
+    ]
+    return ", ".join(parts)
+
+
+def gain(value: float | None, unit: str) -> str:
+    """A difference with its sign, one decimal and its unit."""
+    if value is None:
+        return "–"
+    return minus(f"{round(value, 1) + 0.0:+.1f} {unit}".replace("+0.0", "0.0"))
+
+
+def _shown(value: Any) -> Any:
+    """Every string that a template prints, unless it is markup of ours."""
+    return visible(value) if type(value) is str else value
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        finalize=_shown,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "clock": clock,
+        "gain": gain,
+        "minus": minus,
+        "wanted": wanted,
+        "svg": Markup,  # pictures are ours, and escape what they print
+    }
+    environment.globals |= {
+        "WORDS": WORDS,
+        "RULE_WORDS": RULE_WORDS,
+        "QUANTITIES": QUANTITIES,
+        "ALBUM_QUANTITIES": ALBUM_QUANTITIES,
+        "CHANNEL_KEYS": CHANNEL_KEYS,
+        "format_line": format_line,
+    }
+    return environment
+
+
+def _render(template: str, *, issue: Issue, result: str, **context: Any) -> str:
+    drawn = pictures.seal(issue.digest, WORDS[result] if result else "Measured")
+    text = _environment().get_template(template).render(issue=issue, result=result, seal=drawn, **context)
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")

@@ -1,0 +1,505 @@
+"""Pictures for the HTML reports: matplotlib figures as inline SVG that takes its colours from the page.
+
+Every picture is drawn twice, for a desk or a sheet of paper and for a telephone, since text that is scaled with a
+picture is readable at one width only. Colours are stand-ins that become CSS variables, so that one drawing serves
+light, dark and print. Nothing of the project is computed here; the only arithmetic is thinning out.
+"""
+
+import hashlib
+import io
+import math
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, MultipleLocator, NullLocator
+from numpy.typing import NDArray
+
+from master_check.audio import HOPS_PER_SECOND
+from master_check.measure import Measurement
+from master_check.meters.loudness import MOMENTARY, SHORT_TERM
+from master_check.meters.spectrum import EDGES_HZ, EXACT_HZ
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+# Stand-ins, and the CSS variables that take their place.
+INK: Final = "#0a0b01"
+GREY: Final = "#0a0b02"
+WASH: Final = "#0a0b03"
+HAIR: Final = "#0a0b04"
+MARK: Final = "#0a0b05"
+PAPER: Final = "#0a0b06"
+_VARIABLES: Final = {INK: "ink", GREY: "grey", WASH: "wash", HAIR: "hair", MARK: "mark", PAPER: "paper"}
+
+FULL_SCALE: Final = 1.0 - 2.0**-15
+"""The largest code of 16 bits, as the clipping meter has it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """One of the two widths: inches, text height in points, points of a curve."""
+
+    width: float
+    text: float
+    points: int
+    narrow: bool
+
+
+WIDE: Final = Size(6.9, 7.2, 900, False)
+NARROW: Final = Size(3.4, 8.2, 420, True)
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A drawing at both widths, what it shows in words, and its key.
+
+    Attributes
+    ----------
+    wide, narrow : str
+        SVG elements for a page.
+    label : str
+        What the picture shows, for those who do not see it.
+    key : tuple of (str, str)
+        CSS class of a swatch, and what is drawn so.
+    """
+
+    wide: str
+    narrow: str
+    label: str
+    key: tuple[tuple[str, str], ...] = ()
+
+
+Paint = Callable[[Figure, Size], None]
+
+
+def draw(name: str, height: float, paint: Paint, label: str, key: Sequence[tuple[str, str]] = ()) -> Picture:
+    """Paint at both widths.
+
+    Parameters
+    ----------
+    name : str
+        Unique on the page; ids in the SVG begin with it.
+    height : float
+        Inches.
+    """
+    wide, narrow = (_svg(f"{name}-{'n' if s.narrow else 'w'}", height, paint, s) for s in (WIDE, NARROW))
+    return Picture(wide, narrow, label, tuple(key))
+
+
+def _svg(name: str, height: float, paint: Paint, size: Size) -> str:
+    settings: dict[Any, Any] = {
+        "svg.fonttype": "none",  # text stays text
+        "svg.hashsalt": name,
+        "font.size": size.text,
+        "path.simplify": True,
+        "axes.unicode_minus": True,
+    }
+    with rc_context(settings):
+        figure = Figure(figsize=(size.width, height))
+        figure.patch.set_visible(False)
+        paint(figure, size)
+        out = io.StringIO()
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    return _for_page(out.getvalue(), name)
+
+
+def _for_page(svg: str, name: str) -> str:
+    """The bare `svg` element: no prologue, metadata or own style, unique ids, short numbers, the page's colours."""
+    svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"<metadata>.*?</metadata>|<defs>\s*<style[^>]*>.*?</style>\s*</defs>|<!--.*?-->", "", svg, flags=re.S)
+    svg = re.sub(r' (?:width|height)="[\d.]+pt"| version="1.1"| xmlns(?::\w+)?="[^"]*"', "", svg)
+    used = set(re.findall(r'(?:url\(#|href="#)([^)"]+)', svg))
+    svg = re.sub(r' id="([^"]*)"', lambda m: f' id="{name}-{m[1]}"' if m[1] in used else "", svg)
+    svg = re.sub(r'(url\(#|href="#)', rf"\g<1>{name}-", svg).replace("xlink:href", "href")
+    svg = re.sub(r"(?<![\w#.-])-?\d+\.\d{3,}(?!\w)", lambda m: f"{float(m[0]):.2f}".rstrip("0").rstrip("."), svg)
+    svg = re.sub(r" font-family: [^;\"]*;?", "", svg)
+    for stand_in, variable in _VARIABLES.items():
+        svg = svg.replace(stand_in, f"var(--{variable})")
+    svg = re.sub(r">\s+<", "><", svg)
+    return svg.replace("<svg ", '<svg aria-hidden="true" focusable="false" ', 1).strip()
+
+
+def _axes(figure: Figure, size: Size, row: int = 0, rows: int = 1) -> "Axes":
+    """One of several axes above each other, with fixed room around for scales: a layout costs more than drawing."""
+    width, height = figure.get_size_inches()
+    left, right, top, bottom = 0.36, 0.16, 0.2, 0.2
+    each = (height - top - bottom) / rows
+    low = bottom + (rows - 1 - row) * each
+    axes = figure.add_axes((left / width, low / height, 1.0 - (left + right) / width, each / height))
+    axes.patch.set_visible(False)
+    for side in ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+    axes.spines["bottom"].set_color(GREY)
+    axes.spines["bottom"].set_linewidth(0.6)
+    axes.tick_params(colors=GREY, labelcolor=GREY, width=0.6, length=2.5, pad=2, labelsize=size.text)
+    axes.tick_params(axis="y", length=0)
+    axes.grid(axis="y", color=HAIR, linewidth=0.5)
+    axes.set_axisbelow(True)
+    return axes
+
+
+def _unit(axes: "Axes", size: Size, unit: str) -> None:
+    """The unit above the scale, where it takes no width."""
+    axes.set_title(unit, loc="left", fontsize=size.text, color=GREY, style="italic", pad=3)
+
+
+def _time_axis(axes: "Axes", duration: float, size: Size) -> None:
+    axes.set_xlim(0.0, max(duration, 0.01))
+    wanted = 5 if size.narrow else 10
+    steps = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200)
+    step = next((s for s in steps if duration / s <= wanted), duration / wanted)
+    axes.xaxis.set_major_locator(FixedLocator(list(np.arange(0.0, duration + step * 1e-6, step))))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda at, _: _minutes(at, step)))
+
+
+def _minutes(at: float, step: float) -> str:
+    if step < 1.0:
+        return f"{int(at) // 60}:{at % 60:04.1f}"
+    return f"{round(at) // 60}:{round(at) % 60:02d}"
+
+
+def _buckets(length: int, points: int) -> NDArray[np.intp]:
+    """Where at most `points` buckets of about equal size begin."""
+    return np.unique(np.linspace(0, length, min(points, length), endpoint=False).astype(np.intp))
+
+
+def _thin(values: NDArray[Any], points: int) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Middle (as an index), smallest and largest of every bucket."""
+    starts = _buckets(len(values), points)
+    ends = np.append(starts[1:], len(values))
+    lowest = np.minimum.reduceat(values, starts).astype(np.float64)
+    highest = np.maximum.reduceat(values, starts).astype(np.float64)
+    return (starts + ends - 1) / 2.0, lowest, highest
+
+
+Level = tuple[str, float]
+"""A limit or target: who asks for it, and the figure."""
+
+
+def merged(levels: Sequence[Level]) -> list[Level]:
+    """Equal figures once, with all who ask for them."""
+    by_value: dict[float, list[str]] = {}
+    for name, value in levels:
+        by_value.setdefault(value, []).append(name)
+    return [(", ".join(names), value) for value, names in sorted(by_value.items())]
+
+
+def minus(text: str) -> str:
+    """Hyphens before digits as minus signs."""
+    return re.sub(r"(?<![\w.])-(?=\d)", "\u2212", text)
+
+
+def loudness_over_time(name: str, measurement: Measurement, targets: Sequence[Level]) -> Picture | None:
+    """Momentary, short-term and integrated loudness with the profiles' targets; None shorter than 400 ms."""
+    momentary = measurement.series.momentary()
+    integrated = measurement.values["integrated_lufs"]
+    if not len(momentary) or not isinstance(integrated, float):
+        return None
+    short = measurement.series.short_term()
+    duration = float(measurement.values["duration_s"] or 0.0)
+    targets = merged(targets)
+    low, high = _loudness_span(momentary, short, [integrated, *(value for _, value in targets)])
+
+    def paint(figure: Figure, size: Size) -> None:
+        axes = _axes(figure, size)
+        at, lowest, highest = _thin(np.maximum(momentary, low - 6.0), size.points)
+        seconds = (at + MOMENTARY / 2.0) / HOPS_PER_SECOND  # a window is drawn at its middle
+        axes.fill_between(seconds, lowest, highest, color=WASH, linewidth=0.6)
+        if len(short):
+            at, _, highest = _thin(np.maximum(short, low - 6.0), size.points)
+            axes.plot((at + SHORT_TERM / 2.0) / HOPS_PER_SECOND, highest, color=INK, linewidth=1.0)
+        axes.axhline(integrated, color=INK, linewidth=0.8, dashes=(7, 3))
+        for _, value in targets:
+            axes.axhline(value, color=MARK, linewidth=0.9, dashes=(1.5, 1.5))
+        axes.set_ylim(low, high)
+        axes.yaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 3, 5, 6, 10], integer=True))
+        _time_axis(axes, duration, size)
+        _unit(axes, size, "LUFS")
+
+    key = (
+        [("band", "momentary, 400 ms"), ("line", "short-term, 3 s")] if len(short) else [("band", "momentary, 400 ms")]
+    )
+    key.append(("dash", minus(f"integrated {integrated:.1f} LUFS")))
+    key += [("target", minus(f"target {value:.1f} LUFS, {who}")) for who, value in targets]
+    label = f"Loudness over time. Integrated {integrated:.1f} LUFS"
+    for words, found in (("momentary", "momentary_max_lufs"), ("short-term", "short_term_max_lufs")):
+        if (value := measurement.values[found]) is not None:
+            label += f"; highest {words} {float(value):.1f} LUFS"
+    label += "".join(f"; target {value:.1f} LUFS of {who}" for who, value in targets)
+    return draw(name, 1.75, paint, minus(label + "."), key)
+
+
+def _loudness_span(
+    momentary: NDArray[np.float64], short: NDArray[np.float64], lines: Sequence[float]
+) -> tuple[float, float]:
+    """Scale from below the quiet passages, at most 48 LU, to above the loudest."""
+    heard = short[np.isfinite(short)] if np.isfinite(short).any() else momentary[np.isfinite(momentary)]
+    top = math.ceil((max(float(momentary.max()), *lines) + 1.0) / 3.0) * 3.0
+    bottom = min(float(np.percentile(heard, 3)) - 2.0, *(line - 6.0 for line in lines), top - 12.0)
+    return max(math.floor(bottom / 3.0) * 3.0, top - 48.0), top
+
+
+def waveform(name: str, measurement: Measurement, limits: Sequence[Level]) -> Picture | None:
+    """Peaks over time, a channel up and the other down, with the places at full scale marked; None in silence."""
+    channels = measurement.format.channels
+    tops = measurement.series.tops[:channels]
+    if not tops.size or not float(tops.max()):
+        return None
+    duration = float(measurement.values["duration_s"] or 0.0)
+    labels = measurement.format.layout.labels
+    limits = [(who, value) for who, value in merged(limits) if value < -0.05]
+    reach = max(1.0, float(tops.max()))
+    full = tops >= FULL_SCALE
+    peak_at = measurement.at_s.get("true_peak_dbtp")
+
+    def paint(figure: Figure, size: Size) -> None:
+        if channels <= 2:
+            axes = _axes(figure, size)
+            for row, sign in zip(range(channels), (1.0, -1.0), strict=False):
+                _wave(axes, tops[row], sign, size)
+                _full_scale(axes, full[row], sign, reach, size)
+            _scale(axes, reach, mirrored=channels == 2)
+            for _, value in limits:
+                for sign in (1.0, -1.0)[:channels]:
+                    axes.axhline(sign * 10.0 ** (value / 20.0), color=MARK, linewidth=0.7, dashes=(1.5, 1.5))
+            if peak_at is not None:
+                axes.plot([peak_at], [reach * 1.2], marker="v", color=MARK, markersize=4.5, linewidth=0, clip_on=False)
+            for text, where in zip(labels, (0.75, 0.25), strict=False):
+                axes.text(1.008, where, text, transform=axes.transAxes, color=GREY, va="center")
+            _time_axis(axes, duration, size)
+            _unit(axes, size, "dBFS")
+            return
+        for row in range(channels):
+            axes = _axes(figure, size, row, channels)
+            _wave(axes, tops[row], 1.0, size)
+            _full_scale(axes, full[row], 1.0, reach, size)
+            axes.set_ylim(0.0, reach * 1.25)
+            axes.yaxis.set_major_locator(FixedLocator([0.5]))
+            axes.yaxis.set_major_formatter(FuncFormatter(lambda _, __, text=labels[row]: text))
+            _time_axis(axes, duration, size)
+            if row < channels - 1:
+                axes.xaxis.set_major_locator(NullLocator())
+
+    key = [("wave", "highest peak"), ("wave-inner", "average of the peaks every 10 ms")]
+    key += [("target", minus(f"limit {value:.1f} dB, {who}")) for who, value in limits]
+    if full.any():
+        key.append(("tick", "10 ms that reach full scale: overs and clipped places"))
+    if peak_at is not None and channels <= 2:
+        peak = float(measurement.values["true_peak_dbtp"] or 0.0)
+        key.append(("point", minus(f"highest true peak, {peak:.1f} dBTP")))
+    seconds = int(full.any(axis=0).sum()) / HOPS_PER_SECOND
+    label = f"Waveform, {channels} channel{'s' if channels > 1 else ''}, {duration:.0f} s. "
+    label += f"Full scale is reached in {seconds:.2f} s of it." if seconds else "Full scale is never reached."
+    height = 1.7 if channels <= 2 else 0.3 + 0.32 * channels
+    return draw(name, height, paint, label, key)
+
+
+def _wave(axes: "Axes", tops: NDArray[np.float32], sign: float, size: Size) -> None:
+    at, _, highest = _thin(tops, size.points)
+    starts = _buckets(len(tops), size.points)
+    typical = np.add.reduceat(tops.astype(np.float64), starts) / np.diff(np.append(starts, len(tops)))
+    seconds = (at + 0.5) / HOPS_PER_SECOND
+    axes.fill_between(seconds, 0.0, sign * highest, color=WASH, linewidth=0.0)
+    axes.fill_between(seconds, 0.0, sign * typical, color=GREY, linewidth=0.0)
+
+
+def _full_scale(axes: "Axes", full: NDArray[np.bool_], sign: float, reach: float, size: Size) -> None:
+    """A tick for every place; as one path, since a clipped master has thousands."""
+    at, _, reached = _thin(full, size.points)
+    at = (at[reached > 0.0] + 0.5) / HOPS_PER_SECOND
+    x = np.repeat(at, 3)
+    y = np.tile([sign * reach * 1.05, sign * reach * 1.15, np.nan], len(at))
+    axes.plot(x, y, color=MARK, linewidth=0.8)
+
+
+def _scale(axes: "Axes", reach: float, mirrored: bool) -> None:
+    levels = [0.0, -6.0]
+    lines = [10.0 ** (level / 20.0) for level in levels]
+    axes.set_ylim(-reach * 1.22 if mirrored else 0.0, reach * 1.22)
+    axes.axhline(0.0, color=GREY, linewidth=0.5)
+    places = [*lines, *(-line for line in lines)] if mirrored else lines
+    axes.yaxis.set_major_locator(FixedLocator(places))
+    names = {round(line, 6): minus(f"{level:.0f}") for line, level in zip(lines, levels, strict=True)}
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: names.get(round(abs(value), 6), "")))
+
+
+def spectrum(name: str, measurement: Measurement) -> Picture | None:
+    """Third-octave levels of middle and sides, or of all channels together; None in silence."""
+    bands = measurement.series.bands
+    stereo = len(bands) > measurement.format.channels
+    rows = list(bands[-2:]) if stereo else [bands.sum(axis=0)]
+    known = measurement.format.rate / 2.0 > EXACT_HZ
+    if not rows[0].any():
+        return None
+    with np.errstate(divide="ignore"):
+        levels = [10.0 * np.log10(row[known]) for row in rows]
+    top = math.ceil((max(float(row.max()) for row in levels) + 3.0) / 10.0) * 10.0
+    low = top - 70.0
+
+    def paint(figure: Figure, size: Size) -> None:
+        axes = _axes(figure, size)
+        edges = EDGES_HZ[: int(known.sum()) + 1]
+        axes.stairs(np.maximum(levels[0], low), edges, baseline=low, fill=True, color=WASH, linewidth=0.0)
+        axes.stairs(np.maximum(levels[0], low), edges, baseline=None, color=INK, linewidth=1.0)
+        if stereo:
+            axes.stairs(np.maximum(levels[1], low), edges, baseline=None, color=GREY, linewidth=1.0)
+        axes.set_ylim(low, top)
+        axes.yaxis.set_major_locator(MultipleLocator(20.0))
+        _frequency_axis(axes, size)
+        _unit(axes, size, "dB, third octaves")
+
+    loudest = float(EXACT_HZ[int(np.argmax(rows[0]))])
+    label = f"Spectrum in third octaves. Strongest band {'of the middle ' if stereo else ''}at {_hertz(loudest)}Hz."
+    key = [("line", "middle"), ("line-grey", "sides")] if stereo else [("line", "all channels")]
+    return draw(name, 1.45, paint, label, key)
+
+
+def _frequency_axis(axes: "Axes", size: Size) -> None:
+    axes.set_xscale("log")
+    axes.set_xlim(float(EDGES_HZ[0]), float(EDGES_HZ[-1]))
+    marks = (50, 200, 1000, 5000, 20000) if size.narrow else (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
+    axes.xaxis.set_major_locator(FixedLocator(list(marks)))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: _hertz(hz) + ("Hz" if hz == marks[-1] else "")))
+
+
+def _hertz(hz: float) -> str:
+    return f"{hz / 1000.0:.3g} k" if hz >= 999.5 else f"{hz:.3g} "
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One track in the picture of an album: its number there, its figures."""
+
+    number: str
+    loudness: float | None
+    short_term: float | None
+    true_peak: float | None
+
+
+def album_loudness(name: str, bars: Sequence[Bar], whole: float | None, targets: Sequence[Level]) -> Picture | None:
+    """Integrated loudness and loudest 3 s of every track, the album's loudness, the targets; None in silence."""
+    known = [bar.loudness for bar in bars if bar.loudness is not None]
+    if not known or whole is None:
+        return None
+    targets = merged(targets)
+    loudest = [bar.short_term for bar in bars if bar.short_term is not None]
+    lines = [whole, *(value for _, value in targets)]
+    top = max(*known, *loudest, *lines) + 2.5
+    low = math.floor(min(*known, *lines) - 4.0)
+
+    def paint(figure: Figure, size: Size) -> None:
+        axes = _axes(figure, size)
+        _columns(axes, size, [(bar.number, bar.loudness) for bar in bars], low, math.inf)
+        for at, bar in enumerate(bars):
+            if bar.short_term is not None:
+                axes.plot([at], [bar.short_term], "o", markersize=3.5, mfc=PAPER, mec=INK, mew=0.9)
+        axes.axhline(whole, color=INK, linewidth=0.8, dashes=(7, 3))
+        for _, value in targets:
+            axes.axhline(value, color=MARK, linewidth=0.9, dashes=(1.5, 1.5))
+        axes.set_ylim(low, top)
+        _unit(axes, size, "LUFS")
+
+    key = [("column", "integrated"), ("ring", "loudest 3 s"), ("dash", minus(f"album {whole:.1f} LUFS"))]
+    key += [("target", minus(f"target {value:.1f} LUFS, {who}")) for who, value in targets]
+    listed = "; ".join(f"track {bar.number} {_figure(bar.loudness)}" for bar in bars)
+    label = f"Loudness of the tracks in LUFS: {listed}. Album {whole:.1f} LUFS."
+    return draw(name, 1.8, paint, minus(label), key)
+
+
+def album_peaks(name: str, bars: Sequence[Bar], limits: Sequence[Level]) -> Picture | None:
+    """True peak of every track against the limits; None in silence."""
+    known = [bar.true_peak for bar in bars if bar.true_peak is not None]
+    if not known:
+        return None
+    limits = merged(limits)
+    lowest = min((value for _, value in limits), default=math.inf)
+    top = max(*known, *(value for _, value in limits), 0.0) + 0.8
+    low = math.floor(min(*known, *(value for _, value in limits), -3.0) - 1.0)
+
+    def paint(figure: Figure, size: Size) -> None:
+        axes = _axes(figure, size)
+        _columns(axes, size, [(bar.number, bar.true_peak) for bar in bars], low, lowest)
+        for _, value in limits:
+            axes.axhline(value, color=MARK, linewidth=0.9, dashes=(1.5, 1.5))
+        axes.set_ylim(low, top)
+        _unit(axes, size, "dBTP")
+
+    key = [("column", "true peak")]
+    if any(peak > lowest for peak in known):
+        key.append(("column over", "above the lowest limit"))
+    key += [("target", minus(f"limit {value:.1f} dB, {who}")) for who, value in limits]
+    listed = "; ".join(f"track {bar.number} {_figure(bar.true_peak)}" for bar in bars)
+    return draw(name, 1.4, paint, minus(f"True peak of the tracks in dBTP: {listed}."), key)
+
+
+def _columns(axes: "Axes", size: Size, columns: Sequence[tuple[str, float | None]], low: float, limit: float) -> None:
+    """A column a track up from the scale's end, with a heavy top; marked where it passes the limit."""
+    for at, (_, value) in enumerate(columns):
+        if value is None:
+            continue
+        colour = MARK if value > limit else INK
+        axes.bar([at], [value - low], bottom=low, width=0.62, color=WASH, linewidth=0.0)
+        axes.plot([at - 0.31, at + 0.31], [value, value], color=colour, linewidth=2.0)
+        if len(columns) <= (7 if size.narrow else 16):
+            axes.annotate(
+                minus(f"{value:.1f}"),
+                (at, value),
+                (0, -2.5),
+                textcoords="offset points",
+                ha="center",
+                va="top",
+                color=colour,
+                fontsize=size.text,
+            )
+    axes.set_xlim(-0.6, max(len(columns), 4) - 0.4)
+    step = max(1, math.ceil(len(columns) / (14 if size.narrow else 40)))
+    axes.xaxis.set_major_locator(FixedLocator(list(range(0, len(columns), step))))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda at, _: columns[round(at)][0]))
+    axes.yaxis.set_major_locator(MaxNLocator(5, integer=True))
+
+
+def _figure(value: float | None) -> str:
+    return "none" if value is None else f"{value:.1f}"
+
+
+def seal(digest: bytes, word: str) -> str:
+    """A ring of fine lines drawn from a checksum, as on a certificate, around the verdict.
+
+    The same files give the same ring; 32 bytes decide its waves.
+
+    Parameters
+    ----------
+    digest : bytes
+        Of the files reported on; hashed again, so any length will do.
+    word : str
+        The verdict; printed inside, a word a line.
+    """
+    seed = hashlib.sha256(digest).digest()
+    copies = 7
+    rings = []
+    for ring, (radius, swing) in enumerate(((41.0, 5.5), (33.0, 3.5))):
+        a, b, c, d = seed[4 * ring : 4 * ring + 4]
+        petals = 9 + a % 12 + 4 * ring
+        slow = 2 + b % 5
+        phase, depth = c / 256.0 * 2.0 * math.pi, 0.35 + d / 256.0 * 0.5
+        turn = np.linspace(0.0, 2.0 * math.pi, 40 * petals // 3, endpoint=False)
+        radii = radius + swing * np.sin(petals * turn) * (1.0 - depth * (0.5 + 0.5 * np.sin(slow * turn + phase)))
+        points = " ".join(
+            f"{50 + r * math.cos(t):.1f},{50 + r * math.sin(t):.1f}" for r, t in zip(radii, turn, strict=True)
+        )
+        step = 360.0 / petals / copies
+        uses = "".join(f'<use href="#ring{ring}" transform="rotate({k * step:.2f} 50 50)"/>' for k in range(1, copies))
+        rings.append(f'<polygon id="ring{ring}" points="{points}"/>{uses}')
+    lines = word.split()
+    top = 50.0 + 3.4 - 5.0 * (len(lines) - 1)
+    text = "".join(f'<text x="50" y="{top + 10 * k:.1f}">{line}</text>' for k, line in enumerate(lines))
+    return (
+        '<svg class="seal" viewBox="0 0 100 100" aria-hidden="true" focusable="false">'
+        f'<g fill="none" stroke="var(--mark)" stroke-width=".35">{"".join(rings)}</g>{text}</svg>'
+    )

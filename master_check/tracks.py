@@ -24,7 +24,7 @@ _CALLED: Final[Mapping[str, tuple[str, ...]]] = {
 }
 
 _WORDS: Final = (
-    r"(?:instrumental|inst|karaoke|minus[\s_-]?one|a[\s_-]?cap+el+a|acap|vocals?[\s_-]only|no[\s_-]vocals?"
+    r"(?:instrumental|inst\.?|karaoke|minus[\s_-]?one|a[\s_-]?cap+el+a|acap|vocals?[\s_-]only|no[\s_-]vocals?"
     r"|clean|censored|tv|backing)(?:[\s_-](?:mix|version|edit|master|track|only))?"
 )
 VERSIONS: Final = rf"[\s_.-]*[(\[]{_WORDS}[)\]]|[\s_.-]+{_WORDS}$"
@@ -103,7 +103,7 @@ def find_tracks(places: Iterable[str | Path]) -> Tracks:
 
 def natural(path: Path) -> tuple[list[str | int], str]:
     """Sorting key: numbers by value, letters without regard to case and accents, the folder and the extension last."""
-    parts: list[str | int] = list(re.split(r"([0-9]+)", _plain(path.stem)))
+    parts: list[str | int] = list(re.split(r"(\d+)", _plain(path.stem)))
     parts[1::2] = [int(digits) for digits in parts[1::2]]
     return parts, str(path)
 

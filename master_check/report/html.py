@@ -6,7 +6,7 @@ characters have been made visible. Nothing is computed here.
 """
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -29,6 +29,7 @@ from master_check.verdict import Finding, Verdict, worst
 if TYPE_CHECKING:
     from master_check.album import Album
     from master_check.album import Track as AlbumTrack
+    from master_check.plan import Plan, Setting
 
 WORDS: Final[Mapping[str, str]] = {
     "pass": "Passes",
@@ -272,6 +273,131 @@ def _number(value: Value) -> float | None:
     return float(value) if isinstance(value, (int, float)) else None
 
 
+def plan_page(
+    premaster: Checked,
+    profile: Profile,
+    plan: "Plan",
+    *,
+    checksums: Mapping[str, str],
+    version: str,
+    date: datetime,
+    selftest: str = "",
+) -> str:
+    """The report of `plan`.
+
+    Parameters
+    ----------
+    premaster : Checked
+        Measured, and held against the profile that says whether it is fit to be mastered.
+    profile : Profile
+        What is planned for.
+    plan : Plan
+        The answer.
+    checksums, version, date, selftest
+        As in `check_page`.
+
+    Returns
+    -------
+    str
+        The whole page.
+    """
+    answers = [
+        ("True-peak limiter", plan.true_peak_limiter),
+        ("Sample-peak limiter", plan.sample_peak_limiter),
+        ("True-peak limiter, within the cost", plan.true_peak_affordable),
+        ("Sample-peak limiter, within the cost", plan.sample_peak_affordable),
+    ]
+    settings = [(title, setting) for title, setting in answers if setting is not None]
+    if not settings and plan.plain is not None:
+        settings = [("Plain gain, no limiter", plan.plain)]
+    shown = track(1, premaster, [profile], checksums)
+    return _render(
+        "plan.html",
+        issue=Issue(version, date, checksums, selftest),
+        result="",
+        word="Plan",
+        headline=_answer(plan, profile),
+        track=shown,
+        profile=profile,
+        plan=plan,
+        lines=_plain_lines(plan),
+        columns=[title for title, _ in settings],
+        table=_settings_table([setting for _, setting in settings]),
+        picture=_work_picture(settings[:2]),
+        worst=[(title, s.gain_reduction.worst) for title, s in settings if s.gain_reduction and s.gain_reduction.worst],
+        glossary=_glossary([shown]),
+    )
+
+
+def _answer(plan: "Plan", profile: Profile) -> str:
+    """The plan in a sentence."""
+    found = plan.true_peak_limiter or plan.sample_peak_limiter
+    if plan.need == "limiter" and found is not None:
+        return f"{gain(found.gain_db, 'dB')} into the limiter for {profile.name}"
+    if plan.need == "no_target" and plan.plain is not None:
+        return f"{gain(plan.plain.gain_db, 'dB')} to the peak limit of {profile.name}"
+    words = {
+        "nothing": "No gain needed for {}",
+        "turn_down": "Turn it down for {}",
+        "plain_gain": "Plain gain is enough for {}",
+        "out_of_reach": "The target of {} is out of reach",
+        "unmeasurable": "Nothing to plan for {}",
+    }
+    return words.get(plan.need, "Plan for {}").format(profile.name)
+
+
+def _plain_lines(plan: "Plan") -> list[str]:
+    """What the plan says in words, without what the table says in figures."""
+    return [line for line in plan.summary() if not line.startswith(" ") and "limiter: ceiling" not in line]
+
+
+def _settings_table(settings: Sequence["Setting"]) -> list[tuple[str, list[str]]]:
+    """Rows for a table with a column a setting; rows that no setting has are left out."""
+
+    def row(title: str, cell: Callable[["Setting"], str | None]) -> tuple[str, list[str]]:
+        return title, [cell(setting) or "\u2013" for setting in settings]
+
+    def reading(key: str) -> Callable[["Setting"], str | None]:
+        return lambda setting: QUANTITIES[key].format(getattr(setting.result, key))
+
+    def work(name: str, unit: str) -> Callable[["Setting"], str | None]:
+        return lambda s: None if s.gain_reduction is None else f"{getattr(s.gain_reduction, name):.1f} {unit}"
+
+    def played(name: str, unit: str) -> Callable[["Setting"], str | None]:
+        return lambda s: None if s.playback is None else gain(getattr(s.playback, name), unit)
+
+    level = next((s.playback.playback_lufs for s in settings if s.playback), None)
+    rows = [
+        row("Gain", lambda setting: gain(setting.gain_db, "dB")),
+        row("Ceiling", _ceiling),
+        row("Reads", reading("integrated_lufs")),
+        row("True peak", reading("true_peak_dbtp")),
+        row("Sample peak", reading("sample_peak_dbfs")),
+        row("PLR", reading("plr_lu")),
+        row("Gain reduction, most", work("gain_reduction_max_db", "dB")),
+        row("Gain reduction, 95th percentile", work("gain_reduction_p95_db", "dB")),
+        row("Gain reduction, mean while it works", work("gain_reduction_mean_db", "dB")),
+        row("Share of the time it works", work("active_percent", "%")),
+        row(f"Playback at {level:.1f} LUFS turns it by" if level is not None else "", played("gain_db", "dB")),
+        row("True peak then", played("true_peak_dbtp", "dBTP")),
+    ]
+    return [(title, cells) for title, cells in rows if any(cell != "\u2013" for cell in cells)]
+
+
+def _ceiling(setting: "Setting") -> str | None:
+    for value, unit in ((setting.ceiling_dbtp, "dBTP"), (setting.ceiling_dbfs, "dBFS")):
+        if value is not None:
+            # A ceiling is a limit: two decimals where one would not be the figure itself.
+            return f"{value:.1f} {unit}" if abs(value - round(value, 1)) < 1e-6 else f"{value:.2f} {unit}"
+    return None
+
+
+def _work_picture(settings: Sequence[tuple[str, "Setting"]]) -> Picture | None:
+    curves = [(title, s.gain_reduction.curve_db, s.gain_reduction.step_s) for title, s in settings if s.gain_reduction]
+    first = next((s.gain_reduction for _, s in settings if s.gain_reduction), None)
+    return pictures.gain_reduction("plan-work", curves, [place.at_s for place in first.worst] if first else [])
+
+
 def targets(profiles: Sequence[Profile]) -> list[Level]:
     """Loudness each profile masters for, where it has one."""
     return [(p.name, target) for p in profiles if (target := p.target_lufs()) is not None]
@@ -308,7 +434,9 @@ def _row(quantity: Quantity, value: Value, at_s: float | None, verdicts: Sequenc
     ]
     # A value past its limit is shown with decimals enough to tell it from the limit.
     shown = max((finding.shown for finding, _ in held), key=len, default=quantity.format(value))
-    at = "" if at_s is None else clock(at_s)
+    at = "" if at_s is None else f"at {clock(at_s)}"
+    if quantity.unit == "s" and isinstance(value, float) and value >= 60.0:
+        at = f"that is {clock(value)}"
     share = min(max(value / 100.0, 0.0), 1.0) if quantity.unit == "%" and isinstance(value, float) else None
     return Row(quantity, shown, at, _limits(held), share)
 
@@ -328,7 +456,9 @@ def _headline(files: Sequence[Checked]) -> str:
     failed = sum(file.result == "fail" for file in judged)
     warned = sum(file.result == "warn" for file in judged)
     unread = sum(file.error is not None for file in files)
-    parts = [f"{failed} of {len(files)} files fail"] if failed else []
+    parts = []
+    if failed:
+        parts.append(f"{failed} of {len(files)} files fail" if failed < len(files) else f"All {failed} files fail")
     if judged and not failed:
         parts.append(f"All {len(judged)} files pass" if not unread else f"{len(judged)} files pass")
     if warned:
@@ -421,7 +551,7 @@ def _environment() -> jinja2.Environment:
     return environment
 
 
-def _render(template: str, *, issue: Issue, result: str, **context: Any) -> str:
-    drawn = pictures.seal(issue.digest, WORDS[result] if result else "Measured")
+def _render(template: str, *, issue: Issue, result: str, word: str = "Measured", **context: Any) -> str:
+    drawn = pictures.seal(issue.digest, WORDS[result] if result else word)
     text = _environment().get_template(template).render(issue=issue, result=result, seal=drawn, **context)
     return text.encode("utf-8", "backslashreplace").decode("utf-8")

@@ -286,7 +286,7 @@ def waveform(name: str, measurement: Measurement, limits: Sequence[Level]) -> Pi
                 axes.xaxis.set_major_locator(NullLocator())
 
     key = [("wave", "highest peak"), ("wave-inner", "average of the peaks every 10 ms")]
-    key += [("target", minus(f"limit {value:.1f} dB, {who}")) for who, value in limits]
+    key += [("target", minus(f"limit {round(value, 1) + 0.0:.1f} dB, {who}")) for who, value in limits]
     if full.any():
         key.append(("tick", "10 ms that reach full scale: overs and clipped places"))
     if peak_at is not None and channels <= 2:
@@ -433,7 +433,7 @@ def album_peaks(name: str, bars: Sequence[Bar], limits: Sequence[Level]) -> Pict
     key = [("column", "true peak")]
     if any(peak > lowest for peak in known):
         key.append(("column over", "above the lowest limit"))
-    key += [("target", minus(f"limit {value:.1f} dB, {who}")) for who, value in limits]
+    key += [("target", minus(f"limit {round(value, 1) + 0.0:.1f} dB, {who}")) for who, value in limits]
     listed = "; ".join(f"track {bar.number} {_figure(bar.true_peak)}" for bar in bars)
     return draw(name, 1.4, paint, minus(f"True peak of the tracks in dBTP: {listed}."), key)
 
@@ -466,6 +466,45 @@ def _columns(axes: "Axes", size: Size, columns: Sequence[tuple[str, float | None
 
 def _figure(value: float | None) -> str:
     return "none" if value is None else f"{value:.1f}"
+
+
+def gain_reduction(
+    name: str, curves: Sequence[tuple[str, NDArray[np.float64], float]], worst: Sequence[float] = ()
+) -> Picture | None:
+    """How far a limiter turns down over time, downwards; None where there is no curve.
+
+    Parameters
+    ----------
+    curves : sequence of (str, (n,) float64, float)
+        What works, its gain reduction in dB, seconds from value to value. The first is the heavy one.
+    worst : sequence of float
+        Seconds of the places to mark.
+    """
+    if not curves or not len(curves[0][1]):
+        return None
+    deepest = max(float(curve.max()) for _, curve, _ in curves)
+    duration = max(len(curve) * step for _, curve, step in curves)
+    bottom = max(math.ceil(deepest * 1.08 + 0.2), 1.0)
+
+    def paint(figure: Figure, size: Size) -> None:
+        axes = _axes(figure, size)
+        for place, (_, curve, step) in reversed(list(enumerate(curves))):
+            at, _, highest = _thin(curve, size.points)
+            seconds = (at + 0.5) * step
+            if place == 0:
+                axes.fill_between(seconds, 0.0, highest, color=WASH, linewidth=0.0)
+            axes.plot(seconds, highest, color=GREY if place else INK, linewidth=0.6 if place else 0.9)
+        axes.plot(list(worst), [bottom * 0.96] * len(worst), "^", color=MARK, markersize=4.5)
+        axes.set_ylim(bottom, 0.0)
+        axes.yaxis.set_major_locator(MaxNLocator(4, integer=True))
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: minus(f"{-value:.0f}") if value else "0"))
+        _time_axis(axes, duration, size)
+        _unit(axes, size, "dB")
+
+    key = [("line-grey" if place else "line", words) for place, (words, _, _) in enumerate(curves)]
+    if worst:
+        key.append(("point up", "where it works hardest"))
+    return draw(name, 1.5, paint, f"Gain reduction over time, at most {deepest:.1f} dB.", key)
 
 
 def seal(digest: bytes, word: str) -> str:

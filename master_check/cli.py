@@ -7,7 +7,7 @@ wrongly. Data goes to standard output, progress and errors to standard error.
 import os
 import sys
 from collections.abc import Callable, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -84,6 +84,52 @@ def _threads_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )(command)
 
 
+def _report_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    report = click.option(
+        "--report", type=click.Path(path_type=Path), metavar="OUT.html", help="Write a page for the client too."
+    )
+    force = click.option("--force", is_flag=True, help="Replace a report that is there.")
+    return report(force(command))
+
+
+def _check_report(report: Path | None, inputs: Sequence[Path], force: bool) -> None:
+    """Refuse a report that could not be written before anything is measured for it."""
+    from master_check.output import OutputError, check_target
+
+    try:
+        if report is not None:
+            check_target(report, inputs, force)
+    except OutputError as error:
+        raise Refused(f"--report {error}") from None
+
+
+def _write_report(report: Path, page: Callable[..., str], *arguments: Any, **options: Any) -> None:
+    """Write a page of report/html.py, with what says where its figures come from."""
+    from datetime import datetime
+
+    from master_check.output import OutputError, write_whole
+    from master_check.selftest import remembered
+
+    now = datetime.now().astimezone()
+    text = page(*arguments, version=__version__, date=now, selftest=remembered(), **options)
+    try:
+        write_whole(report, text)
+    except OutputError as error:
+        raise Refused(f"--report {error}") from None
+
+
+def _checksums(files: "Sequence[Checked]") -> dict[str, str]:
+    from master_check.audio import AudioError
+    from master_check.store import checksum
+
+    found = {}
+    for file in files:
+        if file.measurement is not None:
+            with suppress(AudioError):
+                found[file.path] = checksum(file.path)
+    return found
+
+
 @contextmanager
 def _progress(files: int) -> "Iterator[Callable[[float], None]]":
     """A progress bar on standard error while there is a terminal; counts in shares of a file."""
@@ -121,6 +167,7 @@ def cli() -> None:
 @click.option("--all", "everything", is_flag=True, help="Show the rules that are met too.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 @click.option("--csv", "as_csv", is_flag=True, help="Print CSV instead of text: a row a file.")
+@_report_options
 @_threads_option
 def check(
     files: tuple[Path, ...],
@@ -130,6 +177,8 @@ def check(
     as_json: bool,
     as_csv: bool,
     threads: int | None,
+    report: Path | None,
+    force: bool,
 ) -> None:
     """Measure FILES and judge them against delivery profiles.
 
@@ -140,6 +189,7 @@ def check(
     """
     if as_json and as_csv:
         raise Refused("--json and --csv: choose one")
+    _check_report(report, files, force)
     loaded = _load(profiles)
     with _progress(len(files)) as progress:
         checked = _check_all(files, loaded, layout, threads or os.cpu_count() or 1, progress)
@@ -147,6 +197,10 @@ def check(
         if file.error is not None:
             complain(f"{file.path}: {file.error}")
     _print(checked, as_json, as_csv, everything)
+    if report is not None:
+        from master_check.report.html import check_page
+
+        _write_report(report, check_page, checked, loaded, checksums=_checksums(checked))
     from master_check.verdict import worst
 
     sys.exit(STATUS[worst(file.result for file in checked)])
@@ -213,6 +267,7 @@ def _console() -> Any:
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 @click.option("--csv", "as_csv", is_flag=True, help="Print CSV instead of text: a row a track.")
 @click.option("--fresh", is_flag=True, help="Measure everything anew, remembered or not.")
+@_report_options
 @_threads_option
 def album(
     places: tuple[Path, ...],
@@ -225,6 +280,8 @@ def album(
     as_csv: bool,
     fresh: bool,
     threads: int | None,
+    report: Path | None,
+    force: bool,
 ) -> None:
     """Verify the masters of an album: each as `check` does, then the sequence and what does not go together.
 
@@ -237,7 +294,7 @@ def album(
       sendoff album masters/ -p cd --order sequence.txt --worst-first
     """
     from master_check.album import album as verify
-    from master_check.report import album as report
+    from master_check.report import album as shown
     from master_check.report import json
     from master_check.tracks import VERSIONS, AlbumError, find_tracks, read_order
 
@@ -249,6 +306,7 @@ def album(
         tracks = find_tracks(places)
         if order is not None:
             tracks = read_order(order, tracks, pattern)
+        _check_report(report, tracks.paths, force)
         with _progress(1) as progress:
             found = verify(
                 tracks.paths,
@@ -265,11 +323,16 @@ def album(
         if track.error is not None:
             complain(f"{track.path}: {track.error}")
     if as_json:
-        click.echo(json.text(report.album_json(found, tracks.skipped)))
+        click.echo(json.text(shown.album_json(found, tracks.skipped)))
     elif as_csv:
-        click.echo(report.album_csv(found), nl=False)
+        click.echo(shown.album_csv(found), nl=False)
     else:
-        report.print_album(_console(), found, tracks.skipped, worst_first)
+        shown.print_album(_console(), found, tracks.skipped, worst_first)
+    if report is not None:
+        from master_check.report.html import album_page
+
+        title = places[0].resolve().name if len(places) == 1 else ""
+        _write_report(report, album_page, found, loaded, title=title)
     sys.exit(STATUS[found.result])
 
 
@@ -279,6 +342,7 @@ def album(
 @click.option("--target", type=float, metavar="LUFS", help="Loudness to reach, in place of the profile's.")
 @click.option("--look-ahead", type=float, metavar="MS", help="Of the simulated limiter; 2 ms.")
 @click.option("--release", type=float, metavar="MS", help="Of the simulated limiter; 80 ms.")
+@_report_options
 @_layout_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 def plan(
@@ -289,6 +353,8 @@ def plan(
     release: float | None,
     layout: "Layout | None",
     as_json: bool,
+    report: Path | None,
+    force: bool,
 ) -> None:
     """What the limiter must do to PREMASTER: ceiling and gain, found by simulating one.
 
@@ -305,6 +371,7 @@ def plan(
     from master_check.report.json import Checked, plan_json, text
     from master_check.verdict import judge
 
+    _check_report(report, [premaster], force)
     profile, fitness = _load([profile_name, "premaster"]) if profile_name != "premaster" else _load(["premaster"]) * 2
     try:
         measurement = measure(premaster, layout)
@@ -333,6 +400,10 @@ def plan(
         from master_check.report.text import print_plan
 
         print_plan(_console(), checked, profile, found)
+    if report is not None:
+        from master_check.report.html import plan_page
+
+        _write_report(report, plan_page, checked, profile, found, checksums=_checksums([checked]))
     sys.exit(STATUS[checked.result])
 
 
@@ -435,6 +506,7 @@ def selftest(as_json: bool, quick: bool) -> None:
             outcomes = list(tests.run((48_000,) if quick else RATES, progress))
     except OSError as error:
         raise Refused(f"the temporary folder cannot be written ({error.strerror or error})") from None
+    tests.remember(report.summary(outcomes))
     if as_json:
         click.echo(json.text(report.outcomes_json(outcomes)))
     else:

@@ -6,7 +6,9 @@ made of noise.
 
 import tempfile
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,9 +16,11 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from master_check import layouts
+from master_check import __version__, layouts
 from master_check.measure import Measurement, measure
+from master_check.output import OutputError, write_whole
 from master_check.standards import CASES, Case
+from master_check.store import folder
 
 SECOND_METER_LU: Final = 0.02
 """What this meter and pyloudnorm may differ by; both claim the same arithmetic, so only rounding is left."""
@@ -124,3 +128,24 @@ def programme(rate: int) -> NDArray[np.float32]:
     spectrum /= np.sqrt(np.maximum(np.arange(len(spectrum)), 20))[:, None]
     noise = np.fft.irfft(spectrum, len(white), axis=0)
     return np.asarray(noise / noise.std() * levels[:, None], np.float32)
+
+
+def remember(summary: str) -> None:
+    """Keep a selftest's summary for the reports of this installation; where it cannot be kept, they do without."""
+    with suppress(OutputError, OSError):
+        _kept().parent.mkdir(parents=True, exist_ok=True)
+        write_whole(_kept(), summary)
+
+
+def remembered() -> str:
+    """The summary of the last selftest of this version and with when it was run; empty where there was none."""
+    try:
+        path = _kept()
+        day = datetime.fromtimestamp(path.stat().st_mtime).date()
+        return f"{path.read_text(encoding='utf-8')} ({day.isoformat()})"
+    except (OSError, ValueError):
+        return ""
+
+
+def _kept() -> Path:
+    return folder() / f"selftest-{__version__}.txt"

@@ -31,6 +31,11 @@ def run(*arguments: str | Path) -> Result:
     return CliRunner().invoke(cli, [str(argument) for argument in arguments], catch_exceptions=False)
 
 
+@pytest.fixture(autouse=True)
+def own_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SENDOFF_CACHE", str(tmp_path / "cache"))
+
+
 @pytest.fixture
 def streaming_master(tmp_path: Path) -> Path:
     return sine(tmp_path / "master.wav", -14.0)
@@ -198,3 +203,47 @@ def test_no_colour_and_no_progress_without_a_terminal(streaming_master: Path) ->
     assert done.returncode == 1
     assert "\x1b" not in done.stdout
     assert done.stderr == ""
+
+
+def test_album_puts_tracks_in_natural_order_and_judges_the_whole(tmp_path: Path) -> None:
+    for number, level in ((10, -12.0), (2, -14.0), (1, -16.0)):
+        sine(tmp_path / f"{number} tone.wav", level)
+    (tmp_path / "notes.txt").write_text("not sound")
+    found = results("album", tmp_path, "-p", "streaming")
+    assert [Path(file["path"]).name for file in found["files"]] == ["1 tone.wav", "2 tone.wav", "10 tone.wav"]
+    album = found["album"]
+    # Sines of equal length: their powers' mean, within what the gating blocks across the joins change.
+    mean = 10 * np.log10(np.mean(10 ** (np.array([-12.0, -14.0, -16.0]) / 10)))
+    assert album["measures"]["album_integrated_lufs"] == pytest.approx(mean, abs=0.05)
+    assert album["measures"]["track_spread_lu"] == pytest.approx(4.0, abs=0.01)
+    assert album["skipped_files"] == 1
+    assert found["result"] == "pass"
+
+
+def test_album_prints_a_row_a_track(tmp_path: Path) -> None:
+    sine(tmp_path / "1.wav", -14.0)
+    (tmp_path / "2.wav").write_bytes(b"RIFF, not really")
+    done = run("album", tmp_path, "-p", "streaming", "--worst-first")
+    assert done.exit_code == 2
+    assert done.stdout.index("2.wav") < done.stdout.index("1.wav")
+    assert len(done.stderr.splitlines()) == 1 and "2.wav" in done.stderr
+    rows = list(csv.reader(io.StringIO(run("album", tmp_path, "--csv").stdout)))
+    assert [row[0].rpartition("/")[2] for row in rows] == ["path", "1.wav", "2.wav"]
+
+
+@pytest.mark.parametrize("command", ["check", "plan", "album"])
+def test_report_is_written_whole_and_over_nothing(command: str, streaming_master: Path, tmp_path: Path) -> None:
+    page = tmp_path / "report.html"
+    before = streaming_master.read_bytes()
+    assert run(command, streaming_master, "-p", "streaming", "--report", page).exit_code in (0, 1)
+    html = page.read_text("utf-8")
+    assert html.startswith("<!DOCTYPE html>") and html.rstrip().endswith("</html>")
+    assert "master.wav" in html and "-14.0" in html.replace("\u2212", "-")
+    refused = run(command, streaming_master, "-p", "streaming", "--report", page)
+    assert refused.exit_code == 2 and "--force" in refused.stderr
+    assert page.read_text("utf-8") == html
+    onto_itself = run(command, streaming_master, "-p", "streaming", "--report", streaming_master, "--force")
+    assert onto_itself.exit_code == 2
+    assert streaming_master.read_bytes() == before
+    assert run(command, streaming_master, "-p", "streaming", "--report", page, "--force").exit_code in (0, 1)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["cache", "master.wav", "report.html"]

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from master_check.audio import HOPS_PER_SECOND
 from master_check.measure import Measurement
 from master_check.meters.loudness import MOMENTARY, SHORT_TERM
-from master_check.meters.spectrum import EDGES_HZ, EXACT_HZ
+from master_check.meters.spectrum import BANDS_HZ, EDGES_HZ, EXACT_HZ
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -353,7 +353,7 @@ def spectrum(name: str, measurement: Measurement) -> Picture | None:
         _frequency_axis(axes, size)
         _unit(axes, size, "dB, third octaves")
 
-    loudest = float(EXACT_HZ[int(np.argmax(rows[0]))])
+    loudest = BANDS_HZ[int(np.argmax(rows[0]))]
     label = f"Spectrum in third octaves. Strongest band {'of the middle ' if stereo else ''}at {_hertz(loudest)}Hz."
     key = [("line", "middle"), ("line-grey", "sides")] if stereo else [("line", "all channels")]
     return draw(name, 1.45, paint, label, key)

@@ -1,0 +1,131 @@
+"""A page taken apart, and signals to make pages of."""
+
+import re
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from master_check.measure import measure
+from master_check.profile import Profile, load_profile
+from master_check.report.html import check_page
+from master_check.report.json import Checked
+from master_check.verdict import judge
+
+DATE = datetime(2031, 5, 9, 14, 30, tzinfo=UTC)
+VOID = {"meta", "br", "img", "link", "input", "hr", "col"}
+
+
+@dataclass
+class Element:
+    tag: str
+    attributes: dict[str, str]
+    children: list["Element | str"] = field(default_factory=list)
+
+    def all(self, *tags: str) -> "list[Element]":
+        """This and every element inside, in order, of the given tags (of any, without)."""
+        own = [self] if not tags or self.tag in tags else []
+        return own + [found for child in self.children if isinstance(child, Element) for found in child.all(*tags)]
+
+    def having(self, name: str) -> "list[Element]":
+        """Those inside of the given class."""
+        return [element for element in self.all() if name in element.attributes.get("class", "").split()]
+
+    @property
+    def text(self) -> str:
+        joined = "".join(child if isinstance(child, str) else child.text for child in self.children)
+        return " ".join(joined.split())
+
+
+class _Builder(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.root = Element("", {})
+        self.open = [self.root]
+
+    def handle_starttag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
+        element = Element(tag, {name: value or "" for name, value in attributes})
+        self.open[-1].children.append(element)
+        if tag not in VOID:
+            self.open.append(element)
+
+    def handle_startendtag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
+        self.open[-1].children.append(Element(tag, {name: value or "" for name, value in attributes}))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open[-1].tag == tag, f"</{tag}> closes <{self.open[-1].tag}>"
+        self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        self.open[-1].children.append(data)
+
+
+def parse(page: str) -> Element:
+    """The elements of a page; fails where tags do not nest."""
+    builder = _Builder()
+    builder.feed(page)
+    builder.close()
+    assert len(builder.open) == 1, f"<{builder.open[-1].tag}> is never closed"
+    return builder.root
+
+
+def plain(text: str) -> str:
+    """As in JSON and on the terminal: hyphens for minus signs."""
+    return " ".join(text.replace("\N{MINUS SIGN}", "-").split())
+
+
+def figures(part: Element) -> dict[str, str]:
+    """Titles and measured values of the tables of figures."""
+    found = {}
+    for row in part.all("tr"):
+        heads, values = row.all("th"), row.all("b")
+        if len(heads) == 1 and len(values) == 1 and "q" in heads[0].attributes.get("class", ""):
+            found[heads[0].text] = plain(values[0].text)
+    return found
+
+
+def music(seconds: float, rate: int = 44_100, channels: int = 2, peak_db: float = -3.0) -> NDArray[np.float64]:
+    """Something with a beat, a bass, a lead and width: (n, channels), its largest sample at `peak_db` dBFS."""
+    rng = np.random.default_rng(7)
+    t = np.arange(round(seconds * rate)) / rate
+    beat = np.exp(-8.0 * (t % 0.5)) * rng.standard_normal(len(t))
+    bass = np.sin(2 * np.pi * 55.0 * t) * (1.0 + 0.5 * np.sin(2 * np.pi * 0.25 * t))
+    parts = [0.3 * beat + 0.5 * bass + 0.2 * np.sin(2 * np.pi * 220.0 * (c + 1) * t) for c in range(channels)]
+    frames = np.stack(parts, axis=1) * (0.4 + 0.6 * (t > seconds / 2.0))[:, None]
+    return np.asarray(frames / np.abs(frames).max() * 10.0 ** (peak_db / 20.0))
+
+
+def clipped(frames: NDArray[np.float64], rate: int, at_s: float) -> NDArray[np.float64]:
+    """The same with five samples at full scale from `at_s` on, in the first channel."""
+    found = frames.copy()
+    first = round(at_s * rate)
+    found[first : first + 5, 0] = 1.0
+    return found
+
+
+def write(path: Path, frames: NDArray[np.float64], rate: int = 44_100, subtype: str = "PCM_24") -> Path:
+    soundfile.write(path, frames, rate, subtype)
+    return path
+
+
+def checked(path: Path, profiles: list[Profile]) -> Checked:
+    measurement = measure(path)
+    return Checked(str(path), measurement, tuple(judge(measurement, profile) for profile in profiles))
+
+
+def loaded(*names: str) -> list[Profile]:
+    return [load_profile(name) for name in names]
+
+
+def page_of(files: list[Checked], profiles: list[Profile], selftest: str = "") -> str:
+    sums = {file.path: f"{place:064x}" for place, file in enumerate(files, start=1)}
+    return check_page(files, profiles, checksums=sums, version="9.8.7", date=DATE, selftest=selftest)
+
+
+def svg_path(data: str) -> NDArray[np.float64]:
+    """Points of a path of moves and lines: (n, 2)."""
+    return np.array(re.findall(r"[ML] (-?[\d.]+) (-?[\d.]+)", data), dtype=float)

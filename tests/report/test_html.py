@@ -1,0 +1,427 @@
+"""The HTML report held to the data it shows, to WCAG 2.1 and to HTML's own rules; a real browser is in test_browser.
+
+Figures are compared with `Quantity.format` and with what `check --json` prints.
+"""
+
+import re
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from master_check.audio import clock
+from master_check.measure import Measurement, Series
+from master_check.profile import Profile
+from master_check.quantities import CHANNEL_KEYS, QUANTITIES
+from master_check.report import html, pictures
+from master_check.report.json import Checked, file_json
+from tests.report.pages import (
+    Element,
+    checked,
+    clipped,
+    figures,
+    loaded,
+    music,
+    page_of,
+    parse,
+    plain,
+    svg_path,
+    write,
+)
+
+STYLE = (Path(html.__file__).parent / "templates" / "style.css").read_text(encoding="utf-8")
+
+HOSTILE = {
+    "<script>alert(1)</script>.wav": "<script>alert(1)</script>.wav",
+    '"><img src=x onerror=alert(1)>.wav': '"><img src=x onerror=alert(1)>.wav',
+    "'onmouseover='alert(1).wav": "'onmouseover='alert(1).wav",
+    "</style></title><h1>fine.wav": "</style></title><h1>fine.wav",
+    "a\u202egnp.wav": "a\\u202egnp.wav",
+    "two\nlines\x1b[31m.wav": "two\\x0alines\\x1b[31m.wav",
+    "{{ 7 * 7 }}{% include 'x' %}.wav": "{{ 7 * 7 }}{% include 'x' %}.wav",
+    "$\\frac{1}{2}$ &amp; &lt;.wav": "$\\frac{1}{2}$ &amp; &lt;.wav",
+    "caf\udce9.wav": "caf\\xe9.wav",
+    "\u05e9\u05dc\u05d5\u05dd.wav": "\u05e9\u05dc\u05d5\u05dd.wav",  # right to left is no fault
+}
+
+
+@pytest.fixture(scope="module")
+def profiles() -> list[Profile]:
+    return loaded("streaming", "cd", "broadcast-r128")
+
+
+@pytest.fixture(scope="module")
+def faulty(tmp_path_factory: pytest.TempPathFactory, profiles: list[Profile]) -> Checked:
+    """Ten seconds with a clipped place at 7.5 s."""
+    path = tmp_path_factory.mktemp("report") / "faulty.wav"
+    return checked(write(path, clipped(music(10.0), 44_100, 7.5)), profiles)
+
+
+@pytest.fixture(scope="module")
+def page(faulty: Checked, profiles: list[Profile]) -> Element:
+    return parse(page_of([faulty], profiles))
+
+
+def measurement_of(file: Checked) -> Measurement:
+    assert file.measurement is not None
+    return file.measurement
+
+
+def test_every_quantity_of_the_catalogue_is_shown_as_the_catalogue_formats_it(faulty: Checked, page: Element) -> None:
+    # The figures as `check --json` prints them; a broken rule may show more decimals, never another figure.
+    values = file_json(faulty)["measures"]
+    found = figures(page)
+    shown = {f.measure: f.shown for v in faulty.verdicts for f in v.findings}
+    for key, quantity in QUANTITIES.items():
+        expected = quantity.format(values[key])
+        assert found[quantity.title] in (expected, shown.get(key)), key
+    assert len(found) == len(QUANTITIES)
+
+
+def test_when_something_happened_is_beside_its_figure(faulty: Checked, page: Element) -> None:
+    rows = {row.all("th")[0].text: row.text for row in page.all("tr") if row.having("at")}
+    at_s = measurement_of(faulty).at_s
+    assert at_s
+    for key, at in at_s.items():
+        assert f"at {clock(at)}" in rows[QUANTITIES[key].title], key
+    assert "at 0:07.500" in rows["Clipped places"]  # where the test put it
+
+
+def test_every_broken_rule_is_a_finding_with_value_limit_time_reason_and_advice(faulty: Checked, page: Element) -> None:
+    tables = page.having("findings")
+    bodies = [body for table in tables for body in table.all("tbody")]
+    broken = [finding for verdict in faulty.verdicts for finding in verdict.broken()]
+    assert len(broken) >= 6, "the file is made to break rules of every profile"
+    assert len(bodies) == len(broken)
+    for body, finding in zip(bodies, broken, strict=True):
+        text = plain(body.text)
+        assert {"fail": "fails", "warn": "warns"}[finding.result] in text
+        assert finding.quantity.title in text
+        assert finding.shown in text
+        assert finding.limit.replace("<=", "≤").replace(">=", "≥") in text
+        assert finding.why in text
+        assert finding.do in text
+        assert finding.source in text
+        assert finding.at_s is None or clock(finding.at_s) in text
+
+
+def test_every_limit_is_beside_the_figure_it_limits(faulty: Checked, page: Element) -> None:
+    rows = {row.having("q")[0].text: plain(row.text) for row in page.all("tr") if row.having("q") and row.all("b")}
+    for verdict in faulty.verdicts:
+        for finding in verdict.findings:
+            row = rows[finding.quantity.title]
+            assert plain(html.wanted(finding)) in row
+            assert verdict.profile in row
+
+
+def test_limits_carry_their_unit(faulty: Checked) -> None:
+    by_measure = {f.measure: html.wanted(f) for v in faulty.verdicts for f in v.findings}
+    assert by_measure["true_peak_dbtp"].endswith("dBTP")
+    assert by_measure["sample_rate_hz"].endswith("Hz")
+    assert by_measure["clipped_runs"] == "≤ 0"
+
+
+def test_the_verdict_comes_first_and_in_words(faulty: Checked, page: Element) -> None:
+    results = {verdict.profile: verdict.result for verdict in faulty.verdicts}
+    first = page.all("h1")[0].text
+    for name, result in results.items():
+        assert name in first
+        assert ("fails" in first.lower()) if result == "fail" else True
+    words = {"pass": "Passes", "warn": "Passes, but", "fail": "Fails"}
+    for block, verdict in zip(page.having("verdict"), faulty.verdicts, strict=True):
+        assert block.text.startswith(f"{words[verdict.result]} {verdict.profile}")
+
+
+@pytest.mark.parametrize(
+    ("results", "expected"),
+    [
+        ([("cd", "pass")], "Passes cd"),
+        ([("cd", "warn")], "Passes cd with warnings"),
+        ([("cd", "fail"), ("podcast", "pass")], "Fails cd, passes podcast"),
+        ([("a", "fail"), ("b", "fail"), ("c", "fail")], "Fails a, b and c"),
+        ([], "Measured, not judged"),
+    ],
+)
+def test_headline_of_one_file(faulty: Checked, results: list[tuple[str, str]], expected: str) -> None:
+    verdicts = tuple(
+        replace(faulty.verdicts[0], profile=name, result=result)  # type: ignore[arg-type]
+        for name, result in results
+    )
+    assert parse(page_of([replace(faulty, verdicts=verdicts)], [])).all("h1")[0].text == expected
+
+
+def test_channels_and_checksum_and_method(faulty: Checked, profiles: list[Profile]) -> None:
+    page = parse(page_of([faulty], profiles, selftest="all 74 cases within tolerance"))
+    measured = measurement_of(faulty)
+    region = next(e for e in page.all("div") if e.attributes.get("aria-label") == "Figures by channel")
+    rows = {row.all("th")[0].text: [plain(cell.text) for cell in row.all("td")] for row in region.all("tr")[1:]}
+    for key in CHANNEL_KEYS:
+        assert rows[QUANTITIES[key].title] == [QUANTITIES[key].format(row[key]) for row in measured.channels]
+    text = page.text
+    assert f"SHA-256 {1:064x}" in text
+    for standard in ("ITU-R BS.1770-5", "EBU Tech 3341", "EBU Tech 3342", "AES TD1008", "IEC 61260-1"):
+        assert standard in text
+    assert "sendoff 9.8.7" in text
+    assert "9 May 2031, 14:30 UTC" in text
+    assert "all 74 cases within tolerance" in text
+
+
+def test_what_the_figures_mean_is_explained(page: Element) -> None:
+    text = page.having("glossary")[0].text
+    assert QUANTITIES["plr_lu"].meaning in text
+    assert QUANTITIES["clipped_runs"].meaning in text
+
+
+def test_a_file_that_cannot_be_read_is_named_and_the_others_are_there(faulty: Checked, profiles: list[Profile]) -> None:
+    page = parse(page_of([Checked("gone.wav", error="no such file"), faulty], profiles))
+    assert page.all("h1")[0].text == "1 of 2 files fail, 1 could not be read"
+    assert "Not read no such file" in page.text
+    assert figures(page)["Clipped places"] == "1"
+
+
+def test_without_profiles_everything_is_measured_and_nothing_judged(faulty: Checked) -> None:
+    page = parse(page_of([replace(faulty, verdicts=())], []))
+    assert page.all("h1")[0].text == "Measured, not judged"
+    assert not page.having("v")
+    assert len(figures(page)) == len(QUANTITIES)
+
+
+@pytest.fixture(scope="module")
+def shred(tmp_path_factory: pytest.TempPathFactory, profiles: list[Profile]) -> Checked:
+    """A file with few pictures."""
+    path = tmp_path_factory.mktemp("report") / "shred.wav"
+    return checked(write(path, music(0.1)), profiles)
+
+
+@pytest.fixture(scope="module")
+def usual(shred: Checked, profiles: list[Profile]) -> Element:
+    return parse(page_of([shred, shred], profiles))
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_a_hostile_file_name_stays_text(shred: Checked, usual: Element, profiles: list[Profile], name: str) -> None:
+    other = replace(shred, path=f"folder/{name.replace('/', '∕')}")
+    shown = HOSTILE[name].replace("/", "∕")
+    source = page_of([other, shred], profiles)
+    page = parse(source)
+    assert [e.text for e in page.all("bdi")].count(shown) == 2  # in the list, and above its own part
+    assert [e.tag for e in page.all()] == [e.tag for e in usual.all()], "no element comes from a name"
+    allowed = {(e.tag, attribute) for e in usual.all() for attribute in e.attributes}
+    assert {(e.tag, attribute) for e in page.all() for attribute in e.attributes} <= allowed
+    assert not re.search("[\u202a-\u202e\u2066-\u2069\x00-\x08\x0b-\x1f\x7f-\x9f]", source)
+    source.encode("utf-8")
+
+
+def test_a_hostile_name_in_title_and_error_stays_text(profiles: list[Profile]) -> None:
+    name = "</title><script>x</script>\u202e.wav"
+    page = parse(page_of([Checked(name, error=f"{name}: no such file")], profiles))
+    assert "script>\\u202e.wav" in page.all("title")[0].text
+    assert not page.all("script")
+
+
+def test_a_hostile_profile_stays_text(faulty: Checked) -> None:
+    verdict = faulty.verdicts[0]
+    bad = "<b onclick=x>\u202e</b>"
+    findings = tuple(replace(f, why=bad, do=bad, source=bad, limit=f"<= {bad}") for f in verdict.findings)
+    hostile = replace(verdict, title=bad, source=bad, profile=bad, findings=findings)
+    source = page_of([replace(faulty, verdicts=(hostile,))], [])
+    page = parse(source)
+    assert "\u202e" not in source
+    assert not [e for e in page.all() if "onclick" in e.attributes]
+    assert "<b onclick=x>\\u202e</b>" in page.having("why")[0].text
+
+
+def test_nothing_is_loaded_from_elsewhere_and_no_script_runs(faulty: Checked, profiles: list[Profile]) -> None:
+    source = page_of([faulty, faulty], profiles)
+    page = parse(source)
+    assert not page.all("script", "link", "iframe", "object", "embed", "img", "base", "form", "audio", "video")
+    for element in page.all():
+        for name, value in element.attributes.items():
+            assert not name.startswith("on"), (element.tag, name)
+            if name in ("href", "src", "action", "xlink:href"):
+                assert value.startswith("#"), value
+    assert all(target.startswith("#") for target in re.findall(r"url\(([^)]*)", source))
+    assert not re.search(r"https?:|@import|javascript:", source)
+    policy = next(e for e in page.all("meta") if e.attributes.get("http-equiv") == "Content-Security-Policy")
+    assert policy.attributes["content"].startswith("default-src 'none'")
+
+
+def test_ids_are_unique_and_links_lead_somewhere(faulty: Checked, profiles: list[Profile]) -> None:
+    page = parse(page_of([faulty, faulty], profiles))  # the very same pictures twice
+    ids = [e.attributes["id"] for e in page.all() if "id" in e.attributes]
+    assert len(ids) == len(set(ids))
+    links = {value[1:] for e in page.all() for name, value in e.attributes.items() if name == "href"}
+    links |= {m for e in page.all() for value in e.attributes.values() for m in re.findall(r"url\(#([^)]*)\)", value)}
+    assert links
+    assert links <= set(ids)
+
+
+def test_accessible(page: Element) -> None:
+    # WCAG 2.1: 1.1.1 text for pictures, 1.3.1 table headers and headings, 2.4.2 title, 3.1.1 language.
+    assert page.all("html")[0].attributes["lang"] == "en"
+    assert page.all("title")[0].text
+    drawn = [e for e in page.all("div") if e.attributes.get("role") == "img"]
+    assert len(drawn) == 3
+    assert all(len(e.attributes["aria-label"]) > 40 for e in drawn)
+    inside = {id(svg) for e in drawn for svg in e.all("svg")}
+    assert all(id(svg) in inside or svg.attributes.get("aria-hidden") == "true" for svg in page.all("svg"))
+    for table in page.all("table"):
+        assert all("scope" in head.attributes for head in table.all("th"))
+        assert table.all("thead")
+        assert table.all("th")
+    levels = [int(e.tag[1]) for e in page.all("h1", "h2", "h3", "h4")]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in pairwise(levels))
+
+
+def test_labels_of_pictures_give_the_figures(faulty: Checked, page: Element) -> None:
+    labels = [plain(e.attributes["aria-label"]) for e in page.all("div") if e.attributes.get("role") == "img"]
+    values = measurement_of(faulty).values
+    for key in ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs"):
+        assert QUANTITIES[key].format(values[key]) in labels[0]
+    assert "target -14.0 LUFS of streaming" in labels[0]
+    assert "target -23.0 LUFS of broadcast-r128" in labels[0]
+    assert "Full scale is reached in 0.01 s" in labels[1]
+    assert "63 Hz" not in labels[2]
+    assert "50 Hz" in labels[2], "the 55 Hz bass lies in the 50 Hz third octave, 44.7 to 56.2 Hz"
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of sRGB (WCAG 2.1, definition)."""
+    digits = colour.lstrip("#")
+    digits = "".join(2 * d for d in digits) if len(digits) == 3 else digits
+    parts = [int(digits[at : at + 2], 16) / 255.0 for at in (0, 2, 4)]
+    linear = [p / 12.92 if p <= 0.03928 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return float(np.dot(linear, [0.2126, 0.7152, 0.0722]))
+
+
+@pytest.mark.parametrize("scheme", [0, 1, 2])
+def test_text_has_contrast_in_light_dark_and_print(scheme: int) -> None:
+    # WCAG 2.1, 1.4.3: 4.5 to 1 for text; 1.4.6: 7 to 1 asked of the running text.
+    block = re.findall(r":root \{([^}]*)\}", STYLE)[scheme]
+    colours = dict(re.findall(r"--(\w+): (#\w+)", block))
+
+    def contrast(a: str, b: str) -> float:
+        low, high = sorted((luminance(colours[a]), luminance(colours[b])))
+        return (high + 0.05) / (low + 0.05)
+
+    assert contrast("ink", "paper") >= 7.0
+    assert contrast("grey", "paper") >= 4.5
+    assert contrast("mark", "paper") >= 4.5
+
+
+def test_pictures_take_every_colour_from_the_page(page: Element) -> None:
+    defined = set(re.findall(r"--(\w+):", STYLE))
+    for svg in page.all("svg"):
+        for element in svg.all():
+            for name in ("style", "fill", "stroke"):
+                value = element.attributes.get(name, "")
+                assert "#" not in value.replace("url(#", "")
+                assert set(re.findall(r"var\(--(\w+)\)", value)) <= defined
+    assert page.all("svg")[1].all("text")  # text stays text
+    assert not [e for svg in page.all("svg") for e in svg.all("style", "metadata")]
+
+
+def pictures_of(page: Element) -> list[Element]:
+    return [e for e in page.all("div") if e.attributes.get("role") == "img"]
+
+
+def time_scale(svg: Element) -> tuple[float, float]:
+    """Where 0 s lies in a picture, and how wide a second is, from the labels of its time axis."""
+    at = {e.text: float(e.attributes["x"]) for e in svg.all("text") if re.fullmatch(r"\d+:\d\d", e.text)}
+    seconds = [(int(text[:-3]) * 60 + int(text[-2:]), x) for text, x in at.items()]
+    (first, left), (last, right) = min(seconds), max(seconds)
+    width = (right - left) / (last - first)
+    return left - first * width, width
+
+
+@pytest.mark.parametrize("which", [0, 1])
+def test_a_clipped_place_is_marked_where_it_is(page: Element, which: int) -> None:
+    svg = pictures_of(page)[1].all("svg")[which]
+    ticks = [
+        e
+        for e in svg.all("path")
+        if "var(--mark)" in e.attributes.get("style", "") and "stroke-width: 0.8" in e.attributes["style"]
+    ]
+    left, second = time_scale(svg)
+    points = np.concatenate([svg_path(e.attributes["d"]) for e in ticks])
+    assert np.allclose((points[:, 0] - left) / second, 7.5, atol=0.03)
+
+
+@pytest.mark.parametrize("which", [0, 1])
+def test_the_loudest_moment_is_drawn_at_its_level_and_time(faulty: Checked, page: Element, which: int) -> None:
+    svg = pictures_of(page)[0].all("svg")[which]
+    measured = measurement_of(faulty)
+    left, second = time_scale(svg)
+    # The scale of levels from its labels; a label's baseline lies below its line by one offset for all.
+    marks = [
+        (float(plain(e.text)), float(e.attributes["y"])) for e in svg.all("text") if re.fullmatch("[−\\d]+", e.text)
+    ]
+    (low, y_low), (high, y_high) = min(marks), max(marks)
+    lines = [e for e in svg.all("path") if "stroke: var(--ink)" in e.attributes.get("style", "")]
+    curve = svg_path(next(e.attributes["d"] for e in lines if "dasharray" not in e.attributes["style"]))
+    dashed = svg_path(next(e.attributes["d"] for e in lines if "dasharray" in e.attributes["style"]))
+    top = curve[np.argmin(curve[:, 1])]
+    # Level above the integrated line, so that the labels' offset does not matter.
+    above = (dashed[0, 1] - top[1]) / (y_low - y_high) * (high - low)
+    wanted = float(measured.values["short_term_max_lufs"] or 0) - float(measured.values["integrated_lufs"] or 0)
+    assert above == pytest.approx(wanted, abs=0.1)
+    at = (top[0] - left) / second
+    series = measured.series.short_term()
+    nearby = series[max(0, round((at - 1.5) * 100) - 5) : round((at - 1.5) * 100) + 6]
+    assert nearby.max() == pytest.approx(series.max(), abs=0.05)
+
+
+def test_thinning_keeps_the_extremes() -> None:
+    values = np.random.default_rng(1).standard_normal(12_345)
+    at, low, high = pictures._thin(values, 900)
+    assert len(at) == len(low) == len(high) == 900
+    assert low.min() == values.min()
+    assert high.max() == values.max()
+    assert np.all(np.diff(at) > 0)
+    best = int(np.argmax(high))
+    assert abs(at[best] - np.argmax(values)) <= 12_345 / 900
+
+
+def test_under_a_megabyte_an_hour_of_the_worst(faulty: Checked, profiles: list[Profile]) -> None:
+    hops = 360_000
+    rng = np.random.default_rng(3)
+    measured = measurement_of(faulty)
+    tops = rng.uniform(0.0, 1.6, (4, hops)).astype(np.float32)  # overs everywhere
+    series = Series(44_100, rng.uniform(0.0, 400.0, hops), tops, measured.series.bands)
+    long = replace(measured, series=series, values=measured.values | {"duration_s": 3600.0})
+    source = page_of([replace(faulty, measurement=long)], profiles)
+    assert len(source.encode()) < 1_000_000
+
+
+def test_a_page_is_the_same_every_time(faulty: Checked, profiles: list[Profile]) -> None:
+    assert page_of([faulty], profiles) == page_of([faulty], profiles)
+
+
+def test_the_seal_belongs_to_the_checksums() -> None:
+    seals = {pictures.seal(digest, "Fails") for digest in (b"a", b"b", b"a")}
+    assert len(seals) == 2
+
+
+@pytest.mark.parametrize("channels", [1, 2, 6])
+def test_every_channel_is_drawn(tmp_path: Path, profiles: list[Profile], channels: int) -> None:
+    path = write(tmp_path / "wide.wav", music(4.0, 48_000, channels), 48_000)
+    page = parse(page_of([checked(path, profiles)], profiles))
+    labels = {1: set(), 2: {"L", "R"}, 6: {"L", "R", "C", "LFE", "Ls", "Rs"}}[channels]
+    for svg in pictures_of(page)[1].all("svg"):
+        assert labels <= {e.text for e in svg.all("text")}
+
+
+@pytest.mark.parametrize(("seconds", "level", "drawn"), [(2.0, 0.0, 0), (0.2, 1.0, 2), (0.001, 1.0, 2)])
+def test_silence_and_shreds_have_a_page_too(
+    tmp_path: Path, profiles: list[Profile], seconds: float, level: float, drawn: int
+) -> None:
+    path = write(tmp_path / "little.wav", music(seconds) * level)
+    file = checked(path, profiles)
+    page = parse(page_of([file], profiles))
+    assert len(pictures_of(page)) == drawn
+    assert figures(page)["Integrated loudness"] == "–"
+    assert all(note in page.text for note in measurement_of(file).notes)

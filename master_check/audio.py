@@ -10,14 +10,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Final, cast
+from typing import Final, NoReturn, cast
 
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
 from master_check import layouts
-from master_check.audio_kernels import FINITE, lay_out
+from master_check.audio_kernels import LOUDEST, lay_out
 from master_check.layouts import Layout
 
 HOPS_PER_SECOND: Final = 100
@@ -27,6 +27,18 @@ PAST: Final = 1152
 """Samples before a block that stay readable in its buffer; meters that look back or ahead rely on them."""
 
 RATES: Final = (8_000, 384_000)
+
+CONTAINERS: Final = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC", "OGG", "MP3", "AU")
+"""What records are delivered and archived in. Of the rarer ones that libsndfile reads besides, some make it print to
+standard output, and some are any bytes at all under the right file name."""
+
+_STARTS: Final = (b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM", b"caff", b"fLaC", b"OggS", b".snd", b"dns.", b"ID3")
+
+_OGG_PAGE: Final = 65_307
+"""Bytes of the largest Ogg page (RFC 3533, section 6)."""
+
+_UNKNOWN: Final = 2**63 - 1
+"""Frames of a FLAC written into a pipe, which does not know its length (RFC 9639, section 8.2)."""
 
 _BITS: Final = {
     "PCM_S8": 8,
@@ -178,7 +190,7 @@ class Blocks:
         Raises
         ------
         ValueError
-            A sample is NaN or infinite; `args[0]` is its frame number in the file.
+            A sample is NaN, infinite or beyond `LOUDEST`; `args` are its frame number in the file and magnitude.
         """
         length = len(interleaved)
         edges = hop_edges(self.rate, self._hop, self.hops)
@@ -188,9 +200,10 @@ class Blocks:
         scale = np.float32(2.0**-31 if interleaved.dtype == np.int32 else 1.0)
         bits = self._buffer.view(np.int32)
         largest = lay_out(interleaved, self._buffer, bits, PAST, scale, edges, self._tops, self._zeros)
-        if largest > FINITE:
-            frames = self._buffer[:, PAST : PAST + length]
-            raise ValueError(start + int(np.flatnonzero(~np.isfinite(frames).all(axis=0))[0]))
+        if largest > LOUDEST.view(np.int32):
+            tops = np.abs(self._buffer[:, PAST : PAST + length]).max(axis=0)
+            at = int(np.argmin(tops <= LOUDEST))  # NaN is not
+            raise ValueError(start + at, float(tops[at]))
         hops = len(edges) - 1
         self._hop += self.hops
         self._length = length
@@ -250,7 +263,7 @@ class AudioFile:
 
     @property
     def frames(self) -> int:
-        """Frames the file promises."""
+        """Frames the file promises; as many as can be counted where it cannot know."""
         return int(self._sound.frames)
 
     def blocks(self, hops: int = HOPS_PER_SECOND) -> Iterator[Block]:
@@ -267,28 +280,32 @@ class AudioFile:
         reused: Samples = np.empty(shape, np.int32) if whole else np.empty(shape, np.float32)
         read = 0
         while True:
-            piece = self._read(reused[: blocks.next_size()], read)
+            # Never past the promised end: there a decoder would take a tag behind the sound for damage.
+            size = min(blocks.next_size(), self.frames - read)
+            piece = self._read(reused[:size], read)
             read += len(piece)
             if len(piece):
-                try:
-                    yield blocks.lay(piece)
-                except ValueError as error:
-                    at = clock(int(error.args[0]) / self.format.rate)
-                    raise AudioError(
-                        self.path,
-                        f"a sample at {at} (frame {error.args[0]}) is not a number; export it again",
-                    ) from None
-            if not len(piece):
+                yield self._laid(blocks, piece)
+            if not size or len(piece) < size:
                 break
         self._check_end(read)
 
+    def _laid(self, blocks: Blocks, piece: Samples) -> Block:
+        try:
+            return blocks.lay(piece)
+        except ValueError as error:
+            frame, level = error.args
+            where = f"a sample at {clock(frame / self.format.rate)} (frame {frame})"
+            what = f"is {20.0 * np.log10(level):.0f} dB above full scale" if np.isfinite(level) else "is not a number"
+            raise AudioError(self.path, f"{where} {what}; export it again") from None
+
     def _check_end(self, read: int) -> None:
-        missing = (self.frames - read) / self.format.rate
         end = clock(read / self.format.rate)
         if not read:
             raise AudioError(self.path, "holds no samples")
-        if missing <= 0.0:
+        if self.frames == _UNKNOWN or read >= self.frames:
             return
+        missing = (self.frames - read) / self.format.rate
         # MP3 keeps its length as a hint only, and its decoder skips frames it cannot use.
         if self.format.container not in ("MP3", "MPEG") or missing > max(0.01 * self.frames / self.format.rate, 0.1):
             raise AudioError(
@@ -306,15 +323,22 @@ class AudioFile:
         return np.concatenate(parts)
 
     def _read(self, into: Samples, at: int) -> Samples:
-        try:
-            piece: Samples = self._sound.read(len(into), out=into, always_2d=True)
-        except (soundfile.SoundFileError, OSError, RuntimeError) as error:
-            where = clock(at / self.format.rate)
-            raise AudioError(self.path, f"damaged after {where} ({_reason(error)}); export or copy it again") from None
-        return piece
+        """Samples straight from libsndfile: soundfile would seek after every read, which takes time, makes MP3 decoders
+        stumble and fails at the end of a FLAC that does not know its length."""
+        kind = "int" if into.dtype == np.int32 else "float"
+        function = soundfile._snd.sf_readf_int if kind == "int" else soundfile._snd.sf_readf_float
+        read = int(function(self._sound._file, soundfile._ffi.cast(f"{kind} *", into.ctypes.data), len(into)))
+        code = soundfile._snd.sf_error(self._sound._file)
+        if code:
+            where = clock((at + read) / self.format.rate)
+            reason = _reason(soundfile.LibsndfileError(code))
+            raise AudioError(self.path, f"damaged after {where} ({reason}); export or copy it again")
+        return into[:read]
 
     def _read_format(self, layout: Layout | None) -> AudioFormat:
         sound = self._sound
+        if sound.format not in CONTAINERS:
+            raise AudioError(self.path, f"not a sound file this tool can read ({', '.join(CONTAINERS)})")
         if not RATES[0] <= sound.samplerate <= RATES[1]:
             raise AudioError(
                 self.path,
@@ -343,14 +367,22 @@ class AudioFile:
 
     def _check_length(self) -> None:
         """libsndfile mends a length that is larger than the file without a word, so its log is read for it."""
-        for match in re.finditer(r"(?:data|SSND|Data Size|riff)\s*: (\d+) \(should be (\d+)\)", self._sound.extra_info):
-            promised, there = int(match[1]), int(match[2])
+        log = self._sound.extra_info
+        log = log[log.find("\nLength ") :]  # the file's name comes first, and could be anything
+        for match in re.finditer(r"(?m)^ *(data|SSND|Data Size|riff|Riff size)\s*: (\d+) \(should be (\d+)\)", log):
+            promised, there = int(match[2]), int(match[3])
+            spare = 8 if "iff" in match[1] else 0  # sizes of whole files may count padding that is not there
             # A program that writes into a pipe cannot know the size and says all ones: no promise broken.
-            if there + 1 < promised < 0xFFFFFF00:
-                raise AudioError(
-                    self.path,
-                    f"cut short: {promised} bytes of sound promised, {there} there; export or copy it again",
-                )
+            if there + spare < promised and not 0xFFFFFF00 <= promised <= 0xFFFFFFFF:
+                self._cut_short(f"{promised} bytes promised, {there} there")
+        valid = re.search(r"(?m)^ *Valid frames\s*: (\d+)", log)  # of a CAF of packets
+        if valid and int(valid[1]) > self.frames:
+            self._cut_short(f"{valid[1]} frames promised, {self.frames} there")
+        if self._sound.format == "OGG" and not _ogg_ends(self.path):
+            self._cut_short("the Ogg stream's end is missing")
+
+    def _cut_short(self, how: str) -> NoReturn:
+        raise AudioError(self.path, f"cut short: {how}; export or copy it again")
 
 
 def _open(path: Path) -> soundfile.SoundFile:
@@ -362,8 +394,9 @@ def _open(path: Path) -> soundfile.SoundFile:
             raise AudioError(path, "is not a regular file")
         if path.stat().st_size == 0:
             raise AudioError(path, "is empty")
-        with path.open("rb"):
-            pass
+        with path.open("rb") as file:
+            if not _begins_as_sound(file.read(12), path.suffix):
+                raise AudioError(path, f"not a sound file this tool can read ({', '.join(CONTAINERS)})")
         return soundfile.SoundFile(os.fsencode(path) if os.name == "posix" else str(path))
     except FileNotFoundError:
         raise AudioError(path, "no such file") from None
@@ -373,6 +406,23 @@ def _open(path: Path) -> soundfile.SoundFile:
         raise AudioError(path, f"cannot be opened ({_reason(error)})") from None
     except (soundfile.SoundFileError, RuntimeError, TypeError) as error:
         raise AudioError(path, f"not a sound file this tool can read ({_reason(error)})") from None
+
+
+def _begins_as_sound(start: bytes, suffix: str) -> bool:
+    """Whether libsndfile is to see a file that begins so; MP3 may have anything before its first frame."""
+    if start.startswith(b"FORM"):
+        return start[8:12] in (b"AIFF", b"AIFC")
+    return start.startswith(_STARTS) or start[:1] == b"\xff" or suffix.lower() == ".mp3"
+
+
+def _ogg_ends(path: Path) -> bool:
+    """Whether an Ogg file's last page is there whole and says that it is the last (RFC 3533, section 6)."""
+    with path.open("rb") as file:
+        file.seek(max(0, path.stat().st_size - _OGG_PAGE))
+        tail = file.read(_OGG_PAGE)
+    page = tail[tail.rfind(b"OggS") :]
+    segments = page[27 : 27 + page[26]] if len(page) > 27 else b""
+    return bool(segments) and bool(page[5] & 4) and len(page) >= 27 + len(segments) + sum(segments)
 
 
 def _reason(error: BaseException) -> str:

@@ -10,7 +10,8 @@ from master_check.jit import kernel
 # Magnitudes of floats order like the integers of the same bits (IEEE 754), and comparing integers is what the
 # compiler vectorises; NaN and infinity are simply the largest.
 MAGNITUDE: Final = np.int32(0x7FFFFFFF)
-FINITE: Final = 0x7F7FFFFF
+LOUDEST: Final = np.float32(2.0**40)
+"""+241 dBFS: samples beyond are no sound, and the meters' single-precision arithmetic need not fear overflow."""
 
 
 @kernel
@@ -27,7 +28,7 @@ def lay_out(
     """Write (n, channels) samples times `scale` to columns `offset` on of `buffer` (channels, ...).
 
     `bits` is `buffer` seen as int32. Fills the largest magnitude and the count of exact zeros of each hop and
-    channel; returns the largest magnitude of all as bits, above FINITE where a sample is not a finite number.
+    channel; returns the largest magnitude of all as bits, above those of LOUDEST where a sample is beyond or no number.
     """
     n, channels = interleaved.shape
     flat = interleaved.reshape(n * channels)

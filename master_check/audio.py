@@ -23,7 +23,7 @@ from master_check.layouts import Layout
 HOPS_PER_SECOND: Final = 100
 """Energies and peaks are kept every 10 ms: fine enough for every window of EBU Tech 3341."""
 
-PAST: Final = 1152
+PAST: Final = 4224
 """Samples before a block that stay readable in its buffer; meters that look back or ahead rely on them."""
 
 RATES: Final = (8_000, 384_000)

@@ -2,7 +2,7 @@
 
 ITU-R BS.1770-5, Annex 2: four-times oversampling, then the absolute value. The standard's example filter has 12
 taps a phase and reads low near the top of the band; here a short interpolator (48 taps a phase) finds every
-candidate and a long one (1024 taps a phase) reads it, both windowed sincs, so that what is read is that of ideal
+candidate and a long one (4096 taps a phase) reads it, both windowed sincs, so that what is read is that of ideal
 four-times interpolation within hundredths of a decibel on music. Spans that provably cannot matter are skipped.
 """
 
@@ -19,7 +19,7 @@ from master_check.meters.true_peak_kernels import SPAN, scan
 
 PHASES: Final = 4
 SHORT: Final = 48
-LONG: Final = 1024
+LONG: Final = 4096
 """Taps a phase."""
 
 APART_S: Final = 0.001
@@ -44,7 +44,7 @@ def interpolator(taps: int, beta: float) -> NDArray[np.float32]:
 
 @cache
 def _tables() -> tuple[NDArray[np.float32], NDArray[np.float32], float, float]:
-    short, long = interpolator(SHORT, 5.0), interpolator(LONG, 4.0)
+    short, long = interpolator(SHORT, 4.0), interpolator(LONG, 2.0)
     return short, long, *bounds(short)
 
 

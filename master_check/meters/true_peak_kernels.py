@@ -70,19 +70,24 @@ def _interpolate_span(
 
 @kernel
 def _long_peak(row: NDArray[np.float32], at: int, taps: NDArray[np.float32]) -> tuple[float, float]:
-    """Largest magnitude among sample `at` and the three points after it, by the long interpolator; where."""
+    """Largest magnitude among sample `at`, the point before and the three after it, by the long interpolator; where.
+
+    The point before is read too because the short interpolator may take the sample for the top of a wave whose top
+    is just before it (0.25 dB on white noise).
+    """
     width = taps.shape[1]
-    x = row[at - width // 2 + 1 : at + width // 2 + 1]
     best = abs(float(row[at]))
     where = 0.0
-    for phase in range(3):
+    for point in range(-1, 3):
+        phase, first = (2, at - 1) if point < 0 else (point, at)
         h = taps[phase]
+        x = row[first - width // 2 + 1 : first + width // 2 + 1]
         total = np.float32(0.0)
         for k in range(width):
             total += h[k] * x[k]
         if abs(float(total)) > best:
             best = abs(float(total))
-            where = 0.25 * (phase + 1)
+            where = 0.25 * (point + 1) if point >= 0 else -0.25
     return best, where
 
 
@@ -107,7 +112,7 @@ def scan(
     over belong to it.
 
     Two bounds tell which spans can matter, the lower counts: `gain` (sum of |taps|) times the largest sample in
-    reach; and, as the interpolator reproduces straight lines to 0.1 %, the largest sample plus `bend` times the
+    reach; and, as the interpolator reproduces straight lines to 0.2 %, the largest sample plus `bend` times the
     largest second difference in reach.
     """
     spans = (last - first + SPAN - 1) // SPAN
@@ -119,7 +124,7 @@ def scan(
     for span in range(spans):
         floor = MARGIN * min(state[0], 1.0)
         level = max(levels[span], max(levels[span + 1], levels[span + 2]))
-        bound = min(gain * level, 1.001 * level + bend * max(bends[span], max(bends[span + 1], bends[span + 2])))
+        bound = min(gain * level, 1.002 * level + bend * max(bends[span], max(bends[span + 1], bends[span + 2])))
         if bound <= floor:
             continue
         start = first + span * SPAN

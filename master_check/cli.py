@@ -4,6 +4,7 @@ Exit status: 0, nothing a `must` rule forbids; 1, a `must` rule failed; 2, somet
 wrongly. Data goes to standard output, progress and errors to standard error.
 """
 
+import io
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -30,8 +31,12 @@ class Refused(click.ClickException):
 
     exit_code = 2
 
+    def __init__(self, *lines: str) -> None:
+        super().__init__("\n".join(lines))
+        self.lines = lines  # kept apart: a file's name may hold a line feed
+
     def show(self, file: Any = None) -> None:
-        for line in self.message.splitlines():
+        for line in self.lines:
             complain(line)
 
 
@@ -52,14 +57,15 @@ def _profiles_option(command: Callable[..., Any]) -> Callable[..., Any]:
 def _load(names: Sequence[str]) -> "list[Profile]":
     from master_check.profile import ProfileError, load_profile
 
-    loaded, faults = [], []
+    loaded: list[Profile] = []
+    faults: list[str] = []
     for name in dict.fromkeys(names):
         try:
             loaded.append(load_profile(name))
         except ProfileError as error:
-            faults.append(str(error))
+            faults += error.lines
     if faults:
-        raise Refused("\n".join(faults))
+        raise Refused(*faults)
     return loaded
 
 
@@ -253,8 +259,12 @@ def _console() -> Any:
     """Standard output; a file or a pipe gets no colour and lines as long as they need."""
     from rich.console import Console
 
+    class Output(Console):
+        def on_broken_pipe(self) -> None:
+            raise BrokenPipeError  # for `main` to see; rich would end with the exit status of a broken rule
+
     terminal = sys.stdout.isatty()
-    return Console(highlight=False, emoji=False, markup=False, width=None if terminal else 160)
+    return Output(highlight=False, emoji=False, markup=False, width=None if terminal else 160)
 
 
 @cli.command()
@@ -459,13 +469,16 @@ def copy(name: str, new_name: str | None, here: bool, force: bool) -> None:
     from master_check.profile import ProfileError, copied, find, user_folder
 
     folder = Path("profiles") if here else user_folder()
-    target = folder / f"{new_name or Path(name).stem}.toml"
+    new_name = new_name or Path(name).stem
+    target = folder / f"{new_name}.toml"
     try:
-        text = copied(find(name), target.stem)
+        text = copied(find(name), new_name)
         folder.mkdir(parents=True, exist_ok=True)
         check_target(target, [find(name)], force)
         write_whole(target, text)
-    except (ProfileError, OutputError) as error:
+    except ProfileError as error:
+        raise Refused(*error.lines) from None
+    except OutputError as error:
         raise Refused(str(error)) from None
     except OSError as error:
         raise Refused(f"{target}: cannot be written ({error.strerror})") from None
@@ -526,15 +539,43 @@ def schema(what: str) -> None:
 
 def main() -> None:
     """Entry point of the `sendoff` command."""
-    _mute_decoders()
+    _prepare_streams()
     try:
-        cli(prog_name="sendoff")
-    except KeyboardInterrupt:
+        status = cli(prog_name="sendoff", standalone_mode=False)
+        sys.stdout.flush()
+        sys.exit(status)
+    except Refused as error:
+        error.show()
+    except click.UsageError as error:
+        command = error.ctx.command_path if error.ctx else "sendoff"
+        complain(f"{error.format_message()} See {command} --help.")
+    except (click.Abort, KeyboardInterrupt):
         complain("stopped")
         sys.exit(130)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(1)
+    except OSError as error:
+        if not isinstance(error, BrokenPipeError):
+            complain(f"{error.filename or 'standard output'}: {error.strerror or error}")
+        # What is still buffered would fail once more when the interpreter ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    except MemoryError:
+        complain("not enough memory")
+    sys.exit(2)
+
+
+def _prepare_streams() -> None:
+    """Standard streams that are there, take any text, and hear nothing from C libraries."""
+    for fd in (0, 1, 2):
+        try:
+            os.fstat(fd)
+        except OSError:  # closed by the caller: the next file opened must not take its place
+            os.open(os.devnull, os.O_RDWR)
+    if sys.stdout is None:
+        sys.stdout = open(1, "w", closefd=False)  # noqa: SIM115
+    if sys.stderr is None:
+        sys.stderr = open(2, "w", closefd=False)  # noqa: SIM115
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")
+    _mute_decoders()
 
 
 def _mute_decoders() -> None:

@@ -18,15 +18,26 @@ def check_target(path: Path, inputs: Iterable[Path], force: bool) -> None:
     OutputError
         It is an input, is there already and `force` is off, or has no folder to be in.
     """
-    if path.is_dir():
-        raise OutputError(f"{path}: is a folder; name a file")
-    for source in inputs:
-        if path.exists() and source.exists() and path.samefile(source):
+    try:
+        if not path.parent.is_dir():
+            raise OutputError(f"{path}: there is no folder {path.parent}")
+        if path.is_dir():
+            raise OutputError(f"{path}: is a folder; name a file")
+        if path.exists() and not path.is_file():
+            raise OutputError(f"{path}: is not a regular file; name one")
+        if any(_same(path, source) for source in inputs):
             raise OutputError(f"{path}: is one of the files to be read; choose another name")
-    if path.exists() and not force:
-        raise OutputError(f"{path}: is there already; use --force to replace it")
-    if not path.parent.is_dir():
-        raise OutputError(f"{path}: there is no folder {path.parent}")
+        if path.exists() and not force:
+            raise OutputError(f"{path}: is there already; use --force to replace it")
+    except OSError as error:
+        raise OutputError(f"{path}: cannot be written ({error.strerror or error})") from None
+
+
+def _same(a: Path, b: Path) -> bool:
+    try:
+        return a.samefile(b)
+    except OSError:  # one of them is not there
+        return False
 
 
 def write_whole(path: Path, text: str) -> None:
@@ -42,7 +53,7 @@ def write_whole(path: Path, text: str) -> None:
         with tempfile.NamedTemporaryFile(
             "w",
             dir=path.parent,
-            prefix=f".{path.name[:100]}.",
+            prefix=".sendoff.",
             suffix=".part",
             encoding="utf-8",
             delete=False,

@@ -6,19 +6,23 @@ among the shipped ones; or given by path. Nothing in one is law: the client's or
 
 import difflib
 import re
+import reprlib
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Final, Literal, cast
 
 import platformdirs
 import tomli
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from master_check.quantities import ALBUM_QUANTITIES, QUANTITIES
+from master_check.report.visible import visible
 
 NAME: Final = "[a-z0-9][a-z0-9-]*"
 
 Level = Literal["must", "should", "note"]
 Number = Annotated[float, Field(allow_inf_nan=False)]
+Line = Annotated[str, AfterValidator(lambda text: visible(" ".join(text.split())))]
+"""Text for people: on one line, and with nothing in it that a terminal would obey."""
 
 
 class ProfileError(Exception):
@@ -28,6 +32,11 @@ class ProfileError(Exception):
         super().__init__("\n".join(f"{profile}: {fault}" for fault in faults))
         self.profile = profile
         self.faults = faults
+
+    @property
+    def lines(self) -> list[str]:
+        """One for every fault, with the profile it is in."""
+        return [f"{self.profile}: {fault}" for fault in self.faults]
 
 
 class _Model(BaseModel):
@@ -62,12 +71,12 @@ class Rule(_Model):
         ge=0.0,
         description="How far from target a value may lie, or how far past min or max meters may disagree.",
     )
-    one_of: list[Number | str] | None = Field(None, min_length=1, description="The allowed values.")
+    one_of: list[Number | Line] | None = Field(None, min_length=1, description="The allowed values.")
     level: Level = Field("must", description="must: fails. should: warns. note: shown, never judged.")
     when: Range | None = Field(None, description="The rule applies only where another quantity lies in this range.")
-    why: str = Field("", description="The reason, for the one who reads the finding.")
-    do: str = Field("", description="What to do about it, in place of the usual advice.")
-    source: str = Field("common practice", description="Where the limit comes from.")
+    why: Line = Field("", description="The reason, for the one who reads the finding.")
+    do: Line = Field("", description="What to do about it, in place of the usual advice.")
+    source: Line = Field("common practice", description="Where the limit comes from.")
 
     @model_validator(mode="after")
     def _one_kind(self) -> "Rule":
@@ -107,8 +116,8 @@ class Head(_Model):
     """The `[profile]` table."""
 
     name: str = Field(pattern=f"^{NAME}$", description="Lower-case letters, digits and hyphens.")
-    title: str = Field(min_length=1, description="One line for people.")
-    source: str = Field("common practice", description="The document the profile follows.")
+    title: Line = Field(min_length=1, description="One line for people.")
+    source: Line = Field("common practice", description="The document the profile follows.")
     extends: str | None = Field(None, description="A profile whose rules are taken first and replaced by measure.")
     playback_lufs: Number | None = Field(None, description="Loudness at which the place plays a track or album.")
     max_gain_reduction_db: Number = Field(
@@ -208,6 +217,7 @@ def find(name: str) -> Path:
 
 
 MAX_BYTES: Final = 1_000_000
+MAX_DEPTH: Final = 20
 
 
 def load_profile(name: str | Path) -> Profile:
@@ -230,8 +240,8 @@ def _load(path: Path, above: tuple[Path, ...]) -> Profile:
     own = _validate(path, _parse(path))
     if own.profile.extends is None:
         return own
-    if path.resolve() in above:
-        raise ProfileError(str(path), ["profile.extends: profiles extend each other in a circle"])
+    if path.resolve() in above or len(above) > MAX_DEPTH:
+        raise ProfileError(str(path), ["profile.extends: profiles extend each other in a circle or without end"])
     try:
         base = _load(find(own.profile.extends), (*above, path.resolve()))
     except ProfileError as error:
@@ -256,20 +266,24 @@ def _parse(path: Path) -> dict[str, Any]:
     try:
         if not path.is_file():
             raise ProfileError(str(path), ["no such file" if not path.exists() else "not a file"])
-        if path.stat().st_size > MAX_BYTES:
+        with path.open("rb") as file:
+            data = file.read(MAX_BYTES + 1)
+        if len(data) > MAX_BYTES:
             raise ProfileError(str(path), ["larger than 1 MB: not a profile"])
-        return tomli.loads(path.read_bytes().decode("utf-8"))
+        return cast(dict[str, Any], _numbers_as_floats(tomli.loads(data.decode("utf-8"))))
     except UnicodeDecodeError as error:
         raise ProfileError(str(path), [f"not UTF-8 text (byte {error.start})"]) from None
-    except (tomli.TOMLDecodeError, RecursionError) as error:
+    except RecursionError:
+        raise ProfileError(str(path), ["nested too deeply"]) from None
+    except tomli.TOMLDecodeError as error:
         raise ProfileError(str(path), [f"not TOML: {' '.join(str(error).split())}"]) from None
     except (OSError, ValueError) as error:
-        raise ProfileError(str(path), [f"cannot be read ({error})"]) from None
+        raise ProfileError(str(path), [f"cannot be read ({getattr(error, 'strerror', None) or error})"]) from None
 
 
 def _validate(path: Path, table: dict[str, Any]) -> Profile:
     try:
-        return Profile.model_validate(_numbers_as_floats(table))
+        return Profile.model_validate(table)
     except ValidationError as error:
         raise ProfileError(str(path), [_fault(item, table) for item in error.errors(include_url=False)]) from None
 
@@ -305,9 +319,9 @@ def _fault(item: Any, table: dict[str, Any]) -> str:
             pass
     message = _MESSAGES.get(item["type"]) or item["msg"].removeprefix("Value error, ").replace("Input should", "should")
     there = item.get("input")
-    shown = (
-        f"; there is {there!r}" if isinstance(there, (str, int, float, bool)) and item["type"] != "value_error" else ""
-    )
+    shown = ""
+    if isinstance(there, (str, int, float, bool)) and item["type"] != "value_error":
+        shown = f"; there is {reprlib.repr(there)}"
     return f"{key}: {message}{shown}"
 
 

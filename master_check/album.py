@@ -18,11 +18,11 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from master_check import consistency
-from master_check.audio import AudioError
+from master_check.audio import HOPS_PER_SECOND, AudioError, hop_edges
 from master_check.consistency import Join, Observation
 from master_check.layouts import Layout
 from master_check.measure import Measurement
-from master_check.meters.loudness import integrated_of_energy
+from master_check.meters.loudness import GATING_STEP, MOMENTARY, gated
 from master_check.profile import Profile
 from master_check.quantities import ALBUM_QUANTITIES, Value
 from master_check.store import Store
@@ -394,13 +394,24 @@ def album_values(sequence: Sequence[tuple[int, Measurement]]) -> dict[str, Value
 def album_loudness(measured: Sequence[Measurement]) -> float | None:
     """Integrated loudness, LUFS, of files one after another, gated as one programme (ITU-R BS.1770-5, Annex 1).
 
-    From their K-weighted powers every 10 ms, whatever their sample rates; None for silence.
+    The gating blocks lie where they would in one file of all: tracks seldom end on a hop of 10 ms, so the energy up
+    to any time is interpolated between the ends of the hops. None for silence or less than 400 ms.
     """
-    if not measured:
-        return None
-    # As if all had a rate that 10 ms divide.
-    rate, samples = 48_000, 480
-    return integrated_of_energy(np.concatenate([hop_powers(m.series) for m in measured]) * samples, rate)
+    times, energies = [np.zeros(1)], [np.zeros(1)]
+    for measurement in measured:
+        powers = hop_powers(measurement.series)
+        hops = hop_edges(measurement.format.rate, 0, len(powers)) / measurement.format.rate
+        start, length = times[-1][-1], float(measurement.values["duration_s"] or 0.0)
+        # Only whole hops are measured: what is left of the last one goes on as it was before.
+        rest = (powers[-1] if len(powers) else 0.0) * max(0.0, length - hops[-1])
+        times += [start + hops[1:], np.array([start + length])]
+        energies += [powers * np.diff(hops), np.array([rest])]
+    total = np.cumsum(np.concatenate(energies))
+    at = np.concatenate(times)
+    length, step = MOMENTARY / HOPS_PER_SECOND, GATING_STEP / HOPS_PER_SECOND
+    blocks = int((at[-1] - length) / step + 1e-6) + 1 if at[-1] >= length else 0
+    starts = np.arange(blocks) * step
+    return gated((np.interp(starts + length, at, total) - np.interp(starts, at, total)) / length)
 
 
 def _tracks(

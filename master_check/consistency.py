@@ -159,31 +159,37 @@ def _figures(tracks: Numbered, key: str) -> list[tuple[int, float]]:
 
 
 def _tone(tracks: Numbered) -> list[Observation]:
-    shapes = [(i, shape) for i, m in tracks if (shape := tone(m)) is not None]
-    away_by_track: dict[int, list[tuple[str, float]]] = {}
+    levels = {i: octaves(m) for i, m in tracks if m.values["integrated_lufs"] is not None}
+    if len(levels) < FEWEST:
+        return []
+    usual = np.array([_median(column) for column in np.transpose(list(levels.values()))])
+    found: dict[int, list[tuple[str, float]]] = {}
+    tilts = {i: own - usual for i, own in levels.items()}
+    # A track that only lacks one end of the spectrum is not to look louder in all the rest.
+    tilts = {i: tilt - _median(tilt[1:9]) for i, tilt in tilts.items()}
     for octave, name in enumerate(OCTAVES):
-        for i, away, _ in _standing_out(
-            [(i, float(s[octave])) for i, s in shapes if np.isfinite(s[octave])], LEAST["tone"]
-        ):
-            away_by_track.setdefault(i, []).append((name, away))
-    found = []
-    for i, bands in sorted(away_by_track.items()):
+        there = [(i, float(tilt[octave])) for i, tilt in tilts.items() if np.isfinite(tilt[octave])]
+        for i, away, _ in _standing_out(there, LEAST["tone"]):
+            found.setdefault(i, []).append((name, away))
+    observations = []
+    for i, bands in sorted(found.items()):
         listed = ", ".join(f"{name} {away:+.1f} dB" for name, away in bands)
         values: dict[str, Value] = {f"octave_{re.sub(r'[ .]', '_', name).lower()}_db": away for name, away in bands}
-        found.append(Observation("tone", (i,), f"tonal balance against the album's median: {listed}", values))
-    return found
+        observations.append(Observation("tone", (i,), f"tonal balance against the album's median: {listed}", values))
+    return observations
 
 
-def tone(measurement: Measurement) -> NDArray[np.float64] | None:
-    """Levels of the ten octave bands of `OCTAVES` in dB, from the median of those from 63 Hz to 8 kHz.
-
-    (10,) float64; -inf where there is nothing, None where most bands are empty.
-    """
+def octaves(measurement: Measurement) -> NDArray[np.float64]:
+    """Levels of the ten octave bands of `OCTAVES`, all channels together, in dB; -inf where there is nothing."""
     channels = measurement.series.bands[: measurement.format.channels]
     with np.errstate(divide="ignore"):
-        octaves = 10.0 * np.log10(channels.sum(axis=0).reshape(10, 3).sum(axis=1))
-    middle = float(np.median(octaves[1:9]))
-    return octaves - middle if np.isfinite(middle) else None
+        return np.asarray(10.0 * np.log10(channels.sum(axis=0).reshape(10, 3).sum(axis=1)))
+
+
+def _median(values: NDArray[np.float64]) -> float:
+    """Of what is finite; 0 of nothing."""
+    finite = values[np.isfinite(values)]
+    return float(np.median(finite)) if len(finite) else 0.0
 
 
 def _standing_out(values: Sequence[tuple[int, float]], least: float) -> list[tuple[int, float, float]]:

@@ -156,7 +156,7 @@ def _duration(measurement: Measurement) -> float:
 
 
 def _onset_delay(main: NDArray[np.float64], version: NDArray[np.float64]) -> float | None:
-    """Delay of the version in hops by the correlation of how loudness rises and falls; None without a clear peak, or in less than 1 s."""
+    """Delay of the version in hops, by how loudness rises and falls; None without a clear peak or in less than 1 s."""
     if min(len(main), len(version)) < HOPS_PER_SECOND:
         return None
     a, b = (np.diff(np.log(power + 1e-8)) for power in (main, version))

@@ -91,7 +91,7 @@ def test_same_samples_in_other_containers(tmp_path: Path) -> None:
     words = np.random.default_rng(1).integers(-(2**15), 2**15, (70_000, 2)).astype(np.int16)
     a = str(write(tmp_path / "a.wav", words, "PCM_16"))
     for name, subtype in (("b.flac", "PCM_16"), ("c.aiff", "PCM_24"), ("d.wav", "FLOAT"), ("e.flac", "PCM_24")):
-        frames: NDArray[Any] = words / 32768.0 if subtype == "FLOAT" else words
+        frames: NDArray[Any] = np.asarray(words / 32768.0 if subtype == "FLOAT" else words)
         assert same_samples(a, str(write(tmp_path / name, frames, subtype)))
     other = words.copy()
     other[-1, 1] ^= 1
@@ -104,7 +104,7 @@ def test_same_samples_in_other_containers(tmp_path: Path) -> None:
 
 def test_heaps_of_the_same_audio(tmp_path: Path) -> None:
     frames = BACKING[: 5 * RATE].astype(np.float32)
-    files = [frames, VOICE[: 5 * RATE], frames, -frames, frames[:, ::-1], frames]
+    files: list[NDArray[Any]] = [frames, VOICE[: 5 * RATE], frames, -frames, frames[:, ::-1], frames]
     paths = [str(write(tmp_path / f"{i}.wav", each, "FLOAT")) for i, each in enumerate(files)]
     asked = []
 

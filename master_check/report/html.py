@@ -6,6 +6,7 @@ characters have been made visible. Nothing is computed here.
 """
 
 import hashlib
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,7 +15,7 @@ from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, Final
 
 import jinja2
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from master_check.audio import clock
 from master_check.measure import Measurement
@@ -23,6 +24,7 @@ from master_check.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES, 
 from master_check.report import pictures
 from master_check.report.json import Checked
 from master_check.report.pictures import Bar, Level, Picture, minus
+from master_check.report.text import without_repeats
 from master_check.report.visible import visible
 from master_check.verdict import Finding, Verdict, worst
 
@@ -518,6 +520,11 @@ def gain(value: float | None, unit: str) -> str:
     return minus(f"{round(value, 1) + 0.0:+.1f} {unit}".replace("+0.0", "0.0"))
 
 
+def words(text: str) -> Markup:
+    """Text from outside in which what stands between backticks is a command."""
+    return Markup(re.sub(r"`([^`]+)`", r"<i>\1</i>", str(escape(visible(text)))))
+
+
 def _shown(value: Any) -> Any:
     """Every string that a template prints, unless it is markup of ours."""
     return visible(value) if type(value) is str else value
@@ -538,6 +545,8 @@ def _environment() -> jinja2.Environment:
         "gain": gain,
         "minus": minus,
         "wanted": wanted,
+        "without_repeats": without_repeats,
+        "words": words,
         "svg": Markup,  # pictures are ours, and escape what they print
     }
     environment.globals |= {

@@ -9,8 +9,9 @@ import hashlib
 import io
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -23,6 +24,7 @@ from master_check.audio import HOPS_PER_SECOND
 from master_check.measure import Measurement
 from master_check.meters.loudness import MOMENTARY, SHORT_TERM
 from master_check.meters.spectrum import BANDS_HZ, EDGES_HZ, EXACT_HZ
+from master_check.quantities import QUANTITIES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -124,10 +126,10 @@ def _for_page(svg: str, name: str) -> str:
     return svg.replace("<svg ", '<svg aria-hidden="true" focusable="false" ', 1).strip()
 
 
-def _axes(figure: Figure, size: Size, row: int = 0, rows: int = 1) -> "Axes":
+def _axes(figure: Figure, size: Size, row: int = 0, rows: int = 1, bottom: float = 0.2) -> "Axes":
     """One of several axes above each other, with fixed room around for scales: a layout costs more than drawing."""
     width, height = figure.get_size_inches()
-    left, right, top, bottom = 0.36, 0.16, 0.2, 0.2
+    left, right, top = 0.36, 0.16, 0.2
     each = (height - top - bottom) / rows
     low = bottom + (rows - 1 - row) * each
     axes = figure.add_axes((left / width, low / height, 1.0 - (left + right) / width, each / height))
@@ -209,7 +211,7 @@ def loudness_over_time(name: str, measurement: Measurement, targets: Sequence[Le
         axes = _axes(figure, size)
         at, lowest, highest = _thin(np.maximum(momentary, low - 6.0), size.points)
         seconds = (at + MOMENTARY / 2.0) / HOPS_PER_SECOND  # a window is drawn at its middle
-        axes.fill_between(seconds, lowest, highest, color=WASH, linewidth=0.6)
+        axes.fill_between(seconds, lowest, highest, color=WASH, linewidth=1.0)
         if len(short):
             at, _, highest = _thin(np.maximum(short, low - 6.0), size.points)
             axes.plot((at + SHORT_TERM / 2.0) / HOPS_PER_SECOND, highest, color=INK, linewidth=1.0)
@@ -244,59 +246,123 @@ def _loudness_span(
     return max(math.floor(bottom / 3.0) * 3.0, top - 48.0), top
 
 
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """A moment on the waveform: when, matplotlib's marker, filled or not, the key's swatch and words."""
+
+    at_s: float
+    marker: str
+    colour: str
+    swatch: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Waveform:
+    """What is drawn of a file's peaks: (channels, hops) magnitudes, and what goes with them."""
+
+    tops: NDArray[np.float32]
+    labels: Sequence[str]
+    duration: float
+    limits: Sequence[Level]
+    marks: Sequence[_Mark]
+
+    @property
+    def reach(self) -> float:
+        return max(1.0, float(self.tops.max()))
+
+    @property
+    def full(self) -> NDArray[np.bool_]:
+        return np.asarray(self.tops >= FULL_SCALE)
+
+
 def waveform(name: str, measurement: Measurement, limits: Sequence[Level]) -> Picture | None:
-    """Peaks over time, a channel up and the other down, with the places at full scale marked; None in silence."""
+    """Peaks over time, a channel up and the other down, with the places at full scale marked; None in silence.
+
+    Which 10 ms reach full scale is known of all places; of overs between samples below it, and of flat tops, the
+    measurement keeps the first.
+    """
     channels = measurement.format.channels
     tops = measurement.series.tops[:channels]
     if not tops.size or not float(tops.max()):
         return None
-    duration = float(measurement.values["duration_s"] or 0.0)
-    labels = measurement.format.layout.labels
-    limits = [(who, value) for who, value in merged(limits) if value < -0.05]
-    reach = max(1.0, float(tops.max()))
-    full = tops >= FULL_SCALE
-    peak_at = measurement.at_s.get("true_peak_dbtp")
-
-    def paint(figure: Figure, size: Size) -> None:
-        if channels <= 2:
-            axes = _axes(figure, size)
-            for row, sign in zip(range(channels), (1.0, -1.0), strict=False):
-                _wave(axes, tops[row], sign, size)
-                _full_scale(axes, full[row], sign, reach, size)
-            _scale(axes, reach, mirrored=channels == 2)
-            for _, value in limits:
-                for sign in (1.0, -1.0)[:channels]:
-                    axes.axhline(sign * 10.0 ** (value / 20.0), color=MARK, linewidth=0.7, dashes=(1.5, 1.5))
-            if peak_at is not None:
-                axes.plot([peak_at], [reach * 1.2], marker="v", color=MARK, markersize=4.5, linewidth=0, clip_on=False)
-            for text, where in zip(labels, (0.75, 0.25), strict=False):
-                axes.text(1.008, where, text, transform=axes.transAxes, color=GREY, va="center")
-            _time_axis(axes, duration, size)
-            _unit(axes, size, "dBFS")
-            return
-        for row in range(channels):
-            axes = _axes(figure, size, row, channels)
-            _wave(axes, tops[row], 1.0, size)
-            _full_scale(axes, full[row], 1.0, reach, size)
-            axes.set_ylim(0.0, reach * 1.25)
-            axes.yaxis.set_major_locator(FixedLocator([0.5]))
-            axes.yaxis.set_major_formatter(FuncFormatter(lambda _, __, text=labels[row]: text))
-            _time_axis(axes, duration, size)
-            if row < channels - 1:
-                axes.xaxis.set_major_locator(NullLocator())
-
+    wave = _Waveform(
+        tops,
+        measurement.format.layout.labels,
+        float(measurement.values["duration_s"] or 0.0),
+        [(who, value) for who, value in merged(limits) if value < -0.05],
+        list(_marks(measurement)),
+    )
     key = [("wave", "highest peak"), ("wave-inner", "average of the peaks every 10 ms")]
-    key += [("target", minus(f"limit {round(value, 1) + 0.0:.1f} dB, {who}")) for who, value in limits]
-    if full.any():
+    key += [("target", minus(f"limit {value:.1f} dB, {who}")) for who, value in wave.limits]
+    seconds = int(wave.full.any(axis=0).sum()) / HOPS_PER_SECOND
+    if seconds:
         key.append(("tick", "10 ms that reach full scale: overs and clipped places"))
-    if peak_at is not None and channels <= 2:
-        peak = float(measurement.values["true_peak_dbtp"] or 0.0)
-        key.append(("point", minus(f"highest true peak, {peak:.1f} dBTP")))
-    seconds = int(full.any(axis=0).sum()) / HOPS_PER_SECOND
-    label = f"Waveform, {channels} channel{'s' if channels > 1 else ''}, {duration:.0f} s. "
-    label += f"Full scale is reached in {seconds:.2f} s of it." if seconds else "Full scale is never reached."
-    height = 1.7 if channels <= 2 else 0.3 + 0.32 * channels
-    return draw(name, height, paint, label, key)
+    key += [(mark.swatch, mark.words) for mark in wave.marks]
+    label = f"Waveform, {channels} channel{'s' if channels > 1 else ''}, {wave.duration:.0f} s. "
+    label += f"Full scale is reached in {seconds:.2f} s of it. " if seconds else "Full scale is never reached. "
+    label += "; ".join(f"{mark.words}, at {mark.at_s:.3f} s" for mark in wave.marks)
+    if channels > 2:
+        return draw(name, 0.5 + 0.32 * channels, partial(_stacked, wave), minus(label), key)
+    return draw(name, 1.7, partial(_mirrored, wave), minus(label), key)
+
+
+def _marks(measurement: Measurement) -> Iterable[_Mark]:
+    at_s = measurement.at_s
+    if "true_peak_over_runs" in at_s:
+        yield _Mark(at_s["true_peak_over_runs"], "v", PAPER, "point open", "first true-peak over")
+    if "flat_top_runs" in at_s:
+        yield _Mark(at_s["flat_top_runs"], "s", PAPER, "square", "first flat top")
+    if "true_peak_dbtp" in at_s:
+        peak = QUANTITIES["true_peak_dbtp"].format(measurement.values["true_peak_dbtp"])
+        yield _Mark(at_s["true_peak_dbtp"], "v", MARK, "point", f"highest true peak, {minus(peak)}")
+
+
+def _mirrored(wave: _Waveform, figure: Figure, size: Size) -> None:
+    """The first channel upwards, the second downwards."""
+    axes = _axes(figure, size)
+    signs = (1.0, -1.0)[: len(wave.tops)]
+    for row, sign in enumerate(signs):
+        _wave(axes, wave.tops[row], sign, size)
+        _full_scale(axes, wave.full[row], sign, wave.reach, size)
+        for _, value in wave.limits:
+            axes.axhline(sign * 10.0 ** (value / 20.0), color=MARK, linewidth=0.7, dashes=(1.5, 1.5))
+        where = 0.5 + 0.25 * sign
+        axes.text(1.008, where, wave.labels[row], transform=axes.transAxes, color=GREY, va="center")
+    _scale(axes, wave.reach, mirrored=len(signs) == 2)
+    _draw_marks(axes, wave, 1.22)
+    _time_axis(axes, wave.duration, size)
+    _unit(axes, size, "dBFS")
+
+
+def _stacked(wave: _Waveform, figure: Figure, size: Size) -> None:
+    """A row a channel."""
+    for row, label in enumerate(wave.labels):
+        axes = _axes(figure, size, row, len(wave.labels))
+        _wave(axes, wave.tops[row], 1.0, size)
+        _full_scale(axes, wave.full[row], 1.0, wave.reach, size)
+        axes.set_ylim(0.0, wave.reach * 1.25)
+        axes.yaxis.set_major_locator(FixedLocator([0.5]))
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda _, __, text=label: text))
+        _time_axis(axes, wave.duration, size)
+        if row == 0:
+            _draw_marks(axes, wave, 1.25)
+        if row < len(wave.labels) - 1:
+            axes.xaxis.set_major_locator(NullLocator())
+
+
+def _draw_marks(axes: "Axes", wave: _Waveform, height: float) -> None:
+    for mark in wave.marks:
+        axes.plot(
+            [mark.at_s],
+            [wave.reach * height],
+            mark.marker,
+            markerfacecolor=mark.colour,
+            markeredgecolor=MARK,
+            markeredgewidth=0.9,
+            markersize=4.5,
+            clip_on=False,
+        )
 
 
 def _wave(axes: "Axes", tops: NDArray[np.float32], sign: float, size: Size) -> None:
@@ -394,7 +460,7 @@ def album_loudness(name: str, bars: Sequence[Bar], whole: float | None, targets:
     low = math.floor(min(*known, *lines) - 4.0)
 
     def paint(figure: Figure, size: Size) -> None:
-        axes = _axes(figure, size)
+        axes = _axes(figure, size, bottom=0.34)
         _columns(axes, size, [(bar.number, bar.loudness) for bar in bars], low, math.inf)
         for at, bar in enumerate(bars):
             if bar.short_term is not None:
@@ -409,7 +475,7 @@ def album_loudness(name: str, bars: Sequence[Bar], whole: float | None, targets:
     key += [("target", minus(f"target {value:.1f} LUFS, {who}")) for who, value in targets]
     listed = "; ".join(f"track {bar.number} {_figure(bar.loudness)}" for bar in bars)
     label = f"Loudness of the tracks in LUFS: {listed}. Album {whole:.1f} LUFS."
-    return draw(name, 1.8, paint, minus(label), key)
+    return draw(name, 1.9, paint, minus(label), key)
 
 
 def album_peaks(name: str, bars: Sequence[Bar], limits: Sequence[Level]) -> Picture | None:
@@ -423,7 +489,7 @@ def album_peaks(name: str, bars: Sequence[Bar], limits: Sequence[Level]) -> Pict
     low = math.floor(min(*known, *(value for _, value in limits), -3.0) - 1.0)
 
     def paint(figure: Figure, size: Size) -> None:
-        axes = _axes(figure, size)
+        axes = _axes(figure, size, bottom=0.34)
         _columns(axes, size, [(bar.number, bar.true_peak) for bar in bars], low, lowest)
         for _, value in limits:
             axes.axhline(value, color=MARK, linewidth=0.9, dashes=(1.5, 1.5))
@@ -435,7 +501,7 @@ def album_peaks(name: str, bars: Sequence[Bar], limits: Sequence[Level]) -> Pict
         key.append(("column over", "above the lowest limit"))
     key += [("target", minus(f"limit {round(value, 1) + 0.0:.1f} dB, {who}")) for who, value in limits]
     listed = "; ".join(f"track {bar.number} {_figure(bar.true_peak)}" for bar in bars)
-    return draw(name, 1.4, paint, minus(f"True peak of the tracks in dBTP: {listed}."), key)
+    return draw(name, 1.55, paint, minus(f"True peak of the tracks in dBTP: {listed}."), key)
 
 
 def _columns(axes: "Axes", size: Size, columns: Sequence[tuple[str, float | None]], low: float, limit: float) -> None:
@@ -446,26 +512,24 @@ def _columns(axes: "Axes", size: Size, columns: Sequence[tuple[str, float | None
         colour = MARK if value > limit else INK
         axes.bar([at], [value - low], bottom=low, width=0.62, color=WASH, linewidth=0.0)
         axes.plot([at - 0.31, at + 0.31], [value, value], color=colour, linewidth=2.0)
-        if len(columns) <= (7 if size.narrow else 16):
-            axes.annotate(
-                minus(f"{value:.1f}"),
-                (at, value),
-                (0, -2.5),
-                textcoords="offset points",
-                ha="center",
-                va="top",
-                color=colour,
-                fontsize=size.text,
-            )
     axes.set_xlim(-0.6, max(len(columns), 4) - 0.4)
     step = max(1, math.ceil(len(columns) / (14 if size.narrow else 40)))
     axes.xaxis.set_major_locator(FixedLocator(list(range(0, len(columns), step))))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda at, _: columns[round(at)][0]))
+    figures = len(columns) <= (8 if size.narrow else 20)
+    axes.xaxis.set_major_formatter(
+        FuncFormatter(
+            lambda at, _: (
+                f"{columns[round(at)][0]}\n{minus(_figure(columns[round(at)][1]))}"
+                if figures
+                else columns[round(at)][0]
+            )
+        )
+    )
     axes.yaxis.set_major_locator(MaxNLocator(5, integer=True))
 
 
 def _figure(value: float | None) -> str:
-    return "none" if value is None else f"{value:.1f}"
+    return "\u2013" if value is None else f"{value:.1f}"
 
 
 def gain_reduction(

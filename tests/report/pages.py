@@ -37,8 +37,12 @@ class Element:
 
     @property
     def text(self) -> str:
-        joined = "".join(child if isinstance(child, str) else child.text for child in self.children)
-        return " ".join(joined.split())
+        """Text inside; cells stand apart as they do on screen."""
+        parts = []
+        for child in self.children:
+            apart = isinstance(child, Element) and child.tag in ("td", "th")
+            parts.append(child if isinstance(child, str) else f" {child.text} " if apart else child.text)
+        return " ".join("".join(parts).split())
 
 
 class _Builder(HTMLParser):
@@ -76,6 +80,11 @@ def parse(page: str) -> Element:
 def plain(text: str) -> str:
     """As in JSON and on the terminal: hyphens for minus signs."""
     return " ".join(text.replace("\N{MINUS SIGN}", "-").split())
+
+
+def signed(value: float, unit: str) -> str:
+    """A difference as a page has it; nothing has no sign."""
+    return f"{value:+.1f} {unit}" if abs(value) >= 0.05 else f"0.0 {unit}"
 
 
 def figures(part: Element) -> dict[str, str]:

@@ -44,7 +44,8 @@ def complain(line: str) -> None:
     """One line on standard error, with nothing in it that a terminal would obey."""
     from master_check.report.visible import visible
 
-    click.echo(f"sendoff: {visible(line)}", err=True)
+    with suppress(OSError):
+        click.echo(f"sendoff: {visible(line)}", err=True)
 
 
 def _profiles_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -540,26 +541,43 @@ def schema(what: str) -> None:
 def main() -> None:
     """Entry point of the `sendoff` command."""
     _prepare_streams()
+    out, status = sys.stdout, _run()
+    if sys.stdout is not out:  # click's way of saying that nobody reads any more; its status is that of a broken rule
+        status = 2
+    for stream in (out, sys.stderr):
+        try:
+            stream.flush()
+        except OSError:  # what is still buffered would fail once more when the interpreter ends
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+    sys.exit(status)
+
+
+def _run() -> int:
+    """The exit status. Whatever stops the command is a line on standard error."""
     try:
         status = cli(prog_name="sendoff", standalone_mode=False)
         sys.stdout.flush()
-        sys.exit(status)
+        return status or 0
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else 2
     except Refused as error:
         error.show()
     except click.UsageError as error:
-        command = error.ctx.command_path if error.ctx else "sendoff"
-        complain(f"{error.format_message()} See {command} --help.")
+        if isinstance(error, getattr(click.exceptions, "NoArgsIsHelpError", ())):
+            error.show()
+        else:
+            command = error.ctx.command_path if error.ctx else "sendoff"
+            complain(f"{error.format_message()} See {command} --help.")
     except (click.Abort, KeyboardInterrupt):
         complain("stopped")
-        sys.exit(130)
+        return 130
+    except BrokenPipeError:
+        pass
     except OSError as error:
-        if not isinstance(error, BrokenPipeError):
-            complain(f"{error.filename or 'standard output'}: {error.strerror or error}")
-        # What is still buffered would fail once more when the interpreter ends.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        complain(f"{error.filename or 'standard output'}: {error.strerror or error}")
     except MemoryError:
         complain("not enough memory")
-    sys.exit(2)
+    return 2
 
 
 def _prepare_streams() -> None:

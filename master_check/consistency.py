@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from master_check.measure import Measurement
-from master_check.meters.loudness import MOMENTARY, RANGE_GATE, SHORT_TERM, finite_loudness, loudness
+from master_check.meters.loudness import MOMENTARY, RANGE_GATE, SHORT_TERM, finite_loudness
 from master_check.quantities import Value
 from master_check.versions import hop_powers
 
@@ -236,8 +236,7 @@ def programme_ends(measurement: Measurement) -> tuple[float | None, float | None
     powers = hop_powers(measurement.series)
     if integrated is None or len(powers) < MOMENTARY:
         return None, None
-    momentary = loudness(np.convolve(powers, np.full(MOMENTARY, 1.0 / MOMENTARY), "valid"))
-    loud = np.flatnonzero(momentary > float(integrated) + RANGE_GATE)
+    loud = np.flatnonzero(measurement.series.momentary() > float(integrated) + RANGE_GATE)
     first, end = int(loud[0]), int(loud[-1]) + MOMENTARY
     opening, closing = powers[first : min(first + SHORT_TERM, end)], powers[max(end - SHORT_TERM, first) : end]
     return finite_loudness(float(opening.mean())), finite_loudness(float(closing.mean()))

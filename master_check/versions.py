@@ -27,6 +27,9 @@ CLEAR: Final = 8.0
 SAME_DB: Final = 0.2
 """The level of two copies may differ from its median difference by so much in 95 % of the hops that sound."""
 
+SAME_RANGE_LU: Final = 0.1
+"""Gain leaves the loudness range as it is; what differs in it need not be compared hop by hop."""
+
 HEARD_LUFS: Final = -60.0
 
 
@@ -84,8 +87,8 @@ def same_audio(files: Mapping[int, Measurement], same: Callable[[int, int], bool
 def _fingerprint(measurement: Measurement) -> bytes:
     series = measurement.series
     digest = hashlib.sha256(f"{series.rate} {measurement.values['duration_s']} {series.tops.shape}".encode())
-    digest.update(np.ascontiguousarray(series.tops))
-    digest.update(np.ascontiguousarray(series.energy))
+    digest.update(series.tops.tobytes())
+    digest.update(series.energy.tobytes())
     return digest.digest()
 
 
@@ -96,7 +99,7 @@ def same_but_for_gain(files: Mapping[int, Measurement]) -> list[tuple[int, int, 
     found = []
     for (i, a), (k, b) in combinations(moving.items(), 2):
         ranges = [float(files[n].values["loudness_range_lu"] or 0.0) for n in (i, k)]
-        if abs(len(a) - len(b)) <= 0.1 * HOPS_PER_SECOND and abs(ranges[0] - ranges[1]) < 0.5:
+        if abs(len(a) - len(b)) <= 0.1 * HOPS_PER_SECOND and abs(ranges[0] - ranges[1]) < SAME_RANGE_LU:
             gain = gain_between(a, b)
             if gain is not None:
                 found.append((i, k, gain))

@@ -19,6 +19,7 @@ from master_check.meters.spectrum import SpectrumMeter
 from master_check.meters.true_peak import TruePeakMeter
 from master_check.meters.words import WordMeter
 from master_check.quantities import CHANNEL_KEYS, QUANTITIES, Value
+from master_check.saturation.single import pinned_percent
 
 MEASUREMENT_VERSION = 1
 """Raised whenever the same file would measure differently: stored measurements of another version are not used."""
@@ -162,6 +163,7 @@ class Meters:
             "encoding": format.encoding,
         }
         values["plr_lu"] = _difference(values["true_peak_dbtp"], values["integrated_lufs"])
+        values |= _pinned(format, series)
         psr = _lowest_psr(series, format.channels, values["integrated_lufs"])
         if psr is not None:
             values["psr_min_lu"], at_s["psr_min_lu"] = psr
@@ -172,6 +174,14 @@ class Meters:
 
 def _difference(a: Value, b: Value) -> float | None:
     return float(a) - float(b) if a is not None and b is not None else None
+
+
+def _pinned(format: AudioFormat, series: Series) -> dict[str, Value]:
+    """How much peaks press against a ceiling: of the first two channels, of stereo's middle and sides, of mono."""
+    if format.channels == 1:
+        return {"saturation_mid_percent": pinned_percent(series.tops[0])}
+    sides = {"left": 0, "right": 1} | ({"mid": 2, "side": 3} if len(series.tops) == format.channels + 2 else {})
+    return {f"saturation_{side}_percent": pinned_percent(series.tops[row]) for side, row in sides.items()}
 
 
 def _lowest_psr(series: Series, channels: int, integrated: Value) -> tuple[float, float] | None:

@@ -157,7 +157,7 @@ _ROWS: Final = (
         "Peaks pinned, left",
         "%",
         1,
-        "How much the left channel's peaks press against a ceiling, from this file alone.",
+        "How much the left channel's peaks press against a ceiling, 0 to 100, from this file alone.",
     ),
     Quantity("saturation_right_percent", "Peaks pinned, right", "%", 1, "The same, right channel."),
     Quantity(

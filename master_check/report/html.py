@@ -167,14 +167,12 @@ def check_page(
     """
     tracks = [track(number, file, profiles, checksums) for number, file in enumerate(files, start=1)]
     issue = Issue(version, date, checksums, selftest)
-    result = worst(file.result for file in files)
-    judged = any(file.verdicts for file in files)
     return _render(
         "check.html",
         issue=issue,
         tracks=tracks,
         profiles=profiles,
-        result=result if judged or result == "error" else "",
+        word=_word(file.result for file in files if file.verdicts or file.error is not None),
         headline=_headline(files),
         glossary=_glossary(tracks),
     )
@@ -251,7 +249,9 @@ def album_page(
     return _render(
         "album.html",
         issue=Issue(version, date, checksums, selftest),
-        result=album.result if profiles or album.result == "error" else "",
+        word=_word(
+            [*(f.result for f in files if f.verdicts or f.error is not None), *(v.result for v in album.verdicts)]
+        ),
         headline=_headline(files),
         title=title,
         album=album,
@@ -316,7 +316,6 @@ def plan_page(
     return _render(
         "plan.html",
         issue=Issue(version, date, checksums, selftest),
-        result="",
         word="Plan",
         headline=_answer(plan, profile),
         track=shown,
@@ -450,6 +449,16 @@ def _limits(held: Iterable[tuple[Finding, str]]) -> tuple[Limit, ...]:
     return tuple(Limit(*what, tuple(who)) for what, who in names.items())
 
 
+def _word(results: Iterable[str]) -> str:
+    """The verdict in a word, for the seal. A file that could not be read hides no failure of the others."""
+    found = set(results)
+    if not found:
+        return "Measured"
+    if "error" in found and "fail" not in found:
+        return "Not read" if found == {"error"} else "Incomplete"
+    return WORDS[worst(found - {"error"})]
+
+
 def _headline(files: Sequence[Checked]) -> str:
     """The verdict in a sentence."""
     if len(files) == 1:
@@ -560,7 +569,7 @@ def _environment() -> jinja2.Environment:
     return environment
 
 
-def _render(template: str, *, issue: Issue, result: str, word: str = "Measured", **context: Any) -> str:
-    drawn = pictures.seal(issue.digest, WORDS[result] if result else word)
-    text = _environment().get_template(template).render(issue=issue, result=result, seal=drawn, **context)
+def _render(template: str, *, issue: Issue, word: str, **context: Any) -> str:
+    drawn = pictures.seal(issue.digest, word)
+    text = _environment().get_template(template).render(issue=issue, seal=drawn, **context)
     return text.encode("utf-8", "backslashreplace").decode("utf-8")

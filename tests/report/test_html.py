@@ -452,6 +452,21 @@ def test_first_places_are_marked_on_the_waveform(faulty: Checked, page: Element)
     assert np.allclose(sorted(marks), sorted([at_s["true_peak_dbtp"], at_s["true_peak_over_runs"]]), atol=0.03)
 
 
+@pytest.mark.parametrize(
+    ("results", "word"),
+    [
+        ([], "Measured"),
+        (["pass", "pass"], "Passes"),
+        (["pass", "warn"], "Passes, but"),
+        (["error", "fail", "pass"], "Fails"),
+        (["error", "pass"], "Incomplete"),
+        (["error", "error"], "Not read"),
+    ],
+)
+def test_word_of_the_seal(results: list[str], word: str) -> None:
+    assert html._word(results) == word
+
+
 # The album's page.
 
 

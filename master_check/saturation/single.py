@@ -20,7 +20,7 @@ NEAR_DB: Final = 1.0
 PLAYING_DB: Final = 40.0
 
 LEFT_BY_MUSIC: Final = 0.01
-"""Share in the last decibel that unprocessed music stays under (measured: 0.04 to 0.7 % on left, right, middle, sides)."""
+"""Share in the last decibel that unprocessed music stays under (measured: 0.04 to 0.7 % on all four sides)."""
 
 LEAST: Final = 100
 """Moments (a second of them) below which there is no telling."""

@@ -435,7 +435,7 @@ def _reason(error: BaseException) -> str:
 
 def _mask_layout(sound: soundfile.SoundFile) -> Layout | None:
     """The layout from the file's channel mask; None where it has none or an unusable one."""
-    if sound.channels > 64:
+    if not 1 < sound.channels <= 64:  # a single channel is mono, though its mask says front centre
         return None
     found = soundfile._ffi.new("int[]", sound.channels)
     size = soundfile._ffi.sizeof("int") * sound.channels

@@ -5,6 +5,7 @@ among the shipped ones; or given by path. Nothing in one is law: the client's or
 """
 
 import difflib
+import math
 import re
 import reprlib
 from pathlib import Path
@@ -294,7 +295,9 @@ def _numbers_as_floats(table: Any) -> Any:
         return {key: _numbers_as_floats(value) for key, value in table.items()}
     if isinstance(table, list):
         return [_numbers_as_floats(value) for value in table]
-    return float(table) if isinstance(table, int) and not isinstance(table, bool) and abs(table) < 2**53 else table
+    if isinstance(table, int) and not isinstance(table, bool):
+        return float(table) if abs(table) < 2**1000 else math.inf  # which no limit can be
+    return table
 
 
 _MESSAGES: Final = {

@@ -79,17 +79,25 @@ class Picture:
 Paint = Callable[[Figure, Size], None]
 
 
-def draw(name: str, height: float, paint: Paint, label: str, key: Sequence[tuple[str, str]] = ()) -> Picture:
+def draw(
+    name: str,
+    height: float,
+    paint: Paint,
+    label: str,
+    key: Sequence[tuple[str, str]] = (),
+    narrow_height: float | None = None,
+) -> Picture:
     """Paint at both widths.
 
     Parameters
     ----------
     name : str
         Unique on the page; ids in the SVG begin with it.
-    height : float
-        Inches.
+    height, narrow_height : float
+        Inches; the second where the telephone's drawing needs another.
     """
-    wide, narrow = (_svg(f"{name}-{'n' if s.narrow else 'w'}", height, paint, s) for s in (WIDE, NARROW))
+    wide = _svg(f"{name}-w", height, paint, WIDE)
+    narrow = _svg(f"{name}-n", narrow_height or height, paint, NARROW)
     return Picture(wide, narrow, label, tuple(key))
 
 
@@ -569,6 +577,92 @@ def gain_reduction(
     if worst:
         key.append(("point up", "where it works hardest"))
     return draw(name, 1.5, paint, f"Gain reduction over time, at most {deepest:.1f} dB.", key)
+
+
+def transfer_curves(name: str, sides: Sequence[tuple[str, NDArray[np.float64], NDArray[np.float64]]]) -> Picture | None:
+    """What became of each side's waveform, against the straight line of its small signals; None without a side.
+
+    Parameters
+    ----------
+    sides : sequence of (str, (n,) float64, (n,) float64)
+        Name, what went in and what came out, both in rising order and with the small-signal gain taken out.
+    """
+    if not sides:
+        return None
+    reach = max(float(np.abs(into).max()) for _, into, _ in sides) or 1.0
+
+    def paint(figure: Figure, size: Size) -> None:
+        columns = min(len(sides), 2 if size.narrow else 4)
+        rows = math.ceil(len(sides) / columns)
+        width, height = figure.get_size_inches()
+        each = (width - 0.3) / columns
+        tall = height / rows
+        for place, (words, into, out) in enumerate(sides):
+            row, column = divmod(place, columns)
+            side = min(each - 0.3, tall - 0.42)
+            left, bottom = 0.3 + column * each, (rows - 1 - row) * tall + 0.22
+            axes = figure.add_axes((left / width, bottom / height, side / width, side / height))
+            _plain_axes(axes, size)
+            axes.plot([-reach, reach], [-reach, reach], color=MARK, linewidth=0.9, dashes=(1.5, 1.5))
+            axes.plot(into, out, color=INK, linewidth=1.1)
+            axes.set_xlim(-reach, reach)
+            axes.set_ylim(-reach, reach)
+            # The corners share one label.
+            axes.xaxis.set_major_locator(FixedLocator([-reach, 0.0, reach]))
+            axes.yaxis.set_major_locator(FixedLocator([0.0, reach]))
+            for axis in (axes.xaxis, axes.yaxis):
+                axis.set_major_formatter(FuncFormatter(lambda value, _: minus(f"{value:.2g}")))
+            axes.set_title(words, loc="left", fontsize=size.text, color=INK, pad=3)
+
+    # The telephone's drawing has two columns, and so needs twice the height.
+    listed = ", ".join(words for words, _, _ in sides)
+    key = (("line", "what became of it"), ("target", "the straight line of small signals"))
+    label = f"Transfer curves of {listed}: output against input, full scale is 1."
+    return draw(name, 1.85, paint, label, key, narrow_height=3.5 if len(sides) > 2 else 1.85)
+
+
+def _plain_axes(axes: "Axes", size: Size) -> None:
+    axes.patch.set_visible(False)
+    for spine in axes.spines.values():
+        spine.set_color(HAIR)
+        spine.set_linewidth(0.6)
+    axes.tick_params(colors=GREY, labelcolor=GREY, width=0.5, length=0, pad=2, labelsize=size.text)
+    axes.grid(color=HAIR, linewidth=0.5)
+    axes.set_axisbelow(True)
+
+
+def spectrum_change(name: str, curves: Sequence[tuple[str, NDArray[np.float64]]]) -> Picture | None:
+    """What happened to the level in every third octave, up and down from none; None where nothing is known.
+
+    Parameters
+    ----------
+    curves : sequence of (str, (30,) float64)
+        Name and change in dB in the bands of `meters.spectrum`; NaN where there is nothing to compare. The first is
+        the heavy one.
+    """
+    known = [np.abs(change[np.isfinite(change)]) for _, change in curves]
+    if not any(len(change) for change in known):
+        return None
+    reach = max(math.ceil(max(float(change.max()) for change in known if len(change)) * 1.1), 3)
+
+    def paint(figure: Figure, size: Size) -> None:
+        axes = _axes(figure, size)
+        for place, (_, change) in reversed(list(enumerate(curves))):
+            if place == 0:
+                axes.stairs(np.nan_to_num(change), EDGES_HZ, fill=True, color=WASH, linewidth=0.0)
+            axes.stairs(change, EDGES_HZ, baseline=None, color=GREY if place else INK, linewidth=1.0)
+        axes.axhline(0.0, color=GREY, linewidth=0.6)
+        axes.set_ylim(-reach, reach)
+        axes.yaxis.set_major_locator(MaxNLocator(5, integer=True))
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: minus(f"{value:+.0f}") if value else "0"))
+        _frequency_axis(axes, size)
+        _unit(axes, size, "dB, third octaves")
+
+    key = [("line-grey" if place else "line", words) for place, (words, _) in enumerate(curves)]
+    first = curves[0][1]
+    most = int(np.nanargmax(np.abs(first))) if np.isfinite(first).any() else 0
+    label = f"Change of the spectrum in third octaves. Most, {curves[0][0]}: {first[most]:+.1f} dB at "
+    return draw(name, 1.5, paint, minus(f"{label}{_hertz(BANDS_HZ[most])}Hz."), key)
 
 
 def seal(digest: bytes, word: str) -> str:

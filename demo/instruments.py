@@ -69,7 +69,9 @@ def _oscillator(frequency: Audio | float, n: int, slope: float, odd: bool = Fals
     return np.asarray(table[index] + (table[index + 1] - table[index]) * (position - index))
 
 
-def _swept(frequency: Audio | float, n: int, open_: Audio, dark: float, bright: float, odd: bool, start: float) -> Audio:
+def _swept(
+    frequency: Audio | float, n: int, open_: Audio, dark: float, bright: float, odd: bool, start: float
+) -> Audio:
     """A tone whose brightness follows `open_` (0 dark, 1 bright): two tables, faded into each other."""
     low = _oscillator(frequency, n, dark, odd, start)
     return low + open_ * (_oscillator(frequency, n, bright, odd, start) - low)
@@ -157,7 +159,12 @@ def bass(slope: float = 1.6, bite: float = 1.1, decay_s: float = 0.25) -> Note:
 
 
 def pad(
-    voices: int = 4, cents: float = 9.0, slope: float = 1.5, attack_s: float = 0.25, release_s: float = 0.4, spread: float = 1.0
+    voices: int = 4,
+    cents: float = 9.0,
+    slope: float = 1.5,
+    attack_s: float = 0.25,
+    release_s: float = 0.4,
+    spread: float = 1.0,
 ) -> Note:
     """A detuned stack, each voice at its own place between left and right; `spread` 0 puts all in the middle."""
 
@@ -166,8 +173,8 @@ def pad(
         out = np.zeros((n, 2))
         places = np.linspace(-1.0, 1.0, voices)
         for v, place in enumerate(places):
-            detune = cents * (place + 0.13 * np.cos(7.0 * v))
-            wave = _oscillator(frequency * 2.0 ** (detune / 1200.0), n, slope, start=(0.37 * v + frequency * 0.01) % 1.0)
+            tuned = frequency * 2.0 ** (cents * (place + 0.13 * np.cos(7.0 * v)) / 1200.0)
+            wave = _oscillator(tuned, n, slope, start=(0.37 * v + frequency * 0.01) % 1.0)
             out += wave[:, None] * panned(spread * place * (-1.0) ** v)
         return _fade(0.7 / voices * out, min(attack_s, 0.5 * seconds), min(release_s, 0.5 * seconds))
 
@@ -253,4 +260,4 @@ def lead(slope: float = 1.2, odd: bool = False, vibrato_cents: float = 12.0, att
 def panned(place: float) -> Audio:
     """Gains of left and right at constant power: -1 left, 0 middle, 1 right."""
     angle = 0.25 * np.pi * (1.0 + min(1.0, max(-1.0, place)))
-    return np.sqrt(2.0) * np.array([np.cos(angle), np.sin(angle)])
+    return np.asarray(np.sqrt(2.0) * np.array([np.cos(angle), np.sin(angle)]))

@@ -10,8 +10,9 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import next_fast_len
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
-from scipy.signal import firwin, resample_poly, sosfilt
+from scipy.signal import firwin, resample, resample_poly, sosfilt
 
 Audio = NDArray[np.float64]
 
@@ -172,8 +173,9 @@ def equalise(audio: Audio, rate: int, band: Band) -> Audio:
     else:
         s = -1.0 if band.shape == "low_shelf" else 1.0  # the high shelf is the low one with c turned round
         k = 2.0 * np.sqrt(a) * alpha
-        top = (a * (a + 1 + s * (a - 1) * c + k), -s * 2 * a * (a - 1 + s * (a + 1) * c), a * (a + 1 + s * (a - 1) * c - k))
-        bottom = (a + 1 - s * (a - 1) * c + k, s * 2 * (a - 1 - s * (a + 1) * c), a + 1 - s * (a - 1) * c - k)
+        up, down = a + 1 + s * (a - 1) * c, a + 1 - s * (a - 1) * c
+        top = (a * (up + k), -s * 2 * a * (a - 1 + s * (a + 1) * c), a * (up - k))
+        bottom = (down + k, s * 2 * (a - 1 - s * (a + 1) * c), down - k)
     section = np.array([[*top, *bottom]]) / bottom[0]
     return np.asarray(sosfilt(section, audio, axis=0))
 
@@ -244,6 +246,8 @@ def _limiter_gain(peaks: Audio, rate: int, settings: Limiter, ceiling_db: float)
 
 
 def oversampled(audio: Audio) -> Audio:
-    """Magnitude at four times the rate (ITU-R BS.1770-5, Annex 2, with a longer filter), (4 n, channels)."""
-    filter_ = firwin(4 * 2 * 48 + 1, 0.25, window=("kaiser", 5.0))
-    return np.abs(resample_poly(audio, 4, 1, axis=0, window=filter_))
+    """Magnitude at four times the rate, (4 n, channels): ITU-R BS.1770-5, Annex 2, by FFT, so with an ideal filter."""
+    n = next_fast_len(len(audio) + 4096, real=True)
+    padded = np.zeros((n, audio.shape[1]))
+    padded[2048 : 2048 + len(audio)] = audio
+    return np.asarray(np.abs(resample(padded, 4 * n, axis=0)[4 * 2048 : 4 * (2048 + len(audio))]))

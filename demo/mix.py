@@ -12,7 +12,10 @@ STRENGTH = {"X": 1.0, "x": 0.8, "o": 0.55, "-": 0.32}
 """What the characters of a drum pattern stand for; anything else is a rest."""
 
 
-GLUE = Compressor(threshold_db=-18.0, ratio=3.0, attack_ms=1.0, release_ms=90.0, look_ahead_ms=3.0)
+HEAD_S, TAIL_S = 1.2, 1.1
+"""Silence before the first beat, and after the ring-out."""
+
+GLUE = Compressor(threshold_db=-20.0, ratio=3.0, attack_ms=1.0, release_ms=90.0, look_ahead_ms=3.0)
 """The mix bus's compressor; it sees the mix at a sample peak of 0 dBFS."""
 
 
@@ -29,41 +32,32 @@ class Desk:
         Length of the song, without the ring-out.
     seed : int
         Everything that varies from hit to hit comes from it.
-    head_s, ring_s, tail_s : float
-        Silence before the first beat; time to ring out after the last bar; silence after that.
+    ring_s : float
+        Time to ring out after the last bar.
     """
 
-    def __init__(
-        self, bpm: float, beats: int, bars: int, seed: int, head_s: float = 1.2, ring_s: float = 1.6, tail_s: float = 1.1
-    ) -> None:
+    def __init__(self, bpm: float, beats: int, bars: int, seed: int, ring_s: float = 1.6) -> None:
         self.random = np.random.default_rng(seed)
         self.beat_s = 60.0 / bpm
         self.beats = beats
-        self.head_s = head_s
-        end = head_s + bars * beats * self.beat_s + ring_s
+        end = HEAD_S + bars * beats * self.beat_s + ring_s
         self._end = round(end * RATE)
-        frames = self._end + round(tail_s * RATE)
+        frames = self._end + round(TAIL_S * RATE)
         self._dry = np.zeros((frames, 2))
         self._room = np.zeros((frames, 2))
         self._echo = np.zeros((frames, 2))
 
     def place(
-        self, sound: Audio, beat: float, level_db: float, pan: float = 0.0, room_db: float = -99.0, echo_db: float = -99.0,
-        loose_s: float = 0.003, sides: float = 1.0,
+        self, sound: Audio, beat: float, level_db: float, pan: float = 0.0,
+        room_db: float = -99.0, echo_db: float = -99.0, loose_s: float = 0.003,
     ) -> None:  # fmt: skip
-        """Put a sound at a beat of the song, a little early or late.
-
-        `sides` scales (L - R) / 2 of a stereo sound; it alone may be turned against the middle.
-        """
+        """Put a sound at a beat of the song, a little early or late (standard deviation `loose_s`)."""
         if sound.ndim == 1:
             sound = sound[:, None] * panned(pan)
         elif pan:
             sound = sound * panned(pan)
-        if sides != 1.0:
-            middle = sound.mean(axis=1, keepdims=True)
-            sound = middle + sides * (sound - middle)
-        start = round((self.head_s + beat * self.beat_s) * RATE)
-        start = max(round(self.head_s * RATE), start + round(float(self.random.normal(0.0, loose_s)) * RATE))
+        start = round((HEAD_S + beat * self.beat_s) * RATE)
+        start = max(round(HEAD_S * RATE), start + round(float(self.random.normal(0.0, loose_s)) * RATE))
         stop = min(start + len(sound), self._end)
         heard = sound[: stop - start] * gain(level_db)
         self._dry[start:stop] += heard
@@ -87,13 +81,13 @@ class Desk:
 
     def line(
         self, note: Note, bar: int, notes: Sequence[tuple[float, float, float]], level_db: float, pan: float = 0.0,
-        room_db: float = -99.0, echo_db: float = -99.0, sides: float = 1.0, loose_s: float = 0.004,
+        room_db: float = -99.0, echo_db: float = -99.0, loose_s: float = 0.004,
     ) -> None:  # fmt: skip
         """Notes (beat after the start of `bar`, length in beats, MIDI number)."""
         for beat, length, midi in notes:
             strength = float(self.random.uniform(0.86, 1.0))
             sound = strength * note(hertz(midi), length * self.beat_s)
-            self.place(sound, bar * self.beats + beat, level_db, pan, room_db, echo_db, loose_s, sides)
+            self.place(sound, bar * self.beats + beat, level_db, pan, room_db, echo_db, loose_s)
 
     def mixdown(
         self, room_s: float, echo_beats: float, rides: Sequence[tuple[float, float]], peak_dbfs: float
@@ -120,7 +114,7 @@ class Desk:
         bar = self.beats * self.beat_s * RATE
         at, levels = [0.0], [rides[0][1]]
         for number, db in rides[1:]:
-            end = self.head_s * RATE + number * bar
+            end = HEAD_S * RATE + number * bar
             at += [end - 0.5 * bar, end]
             levels += [levels[-1], db]
         return np.asarray(10.0 ** (np.interp(np.arange(len(self._dry)), at, levels) / 20.0))
@@ -137,13 +131,13 @@ class Desk:
         response /= np.sqrt((response**2).sum(axis=0))
         feed = sosfilt(butter(2, 180.0, "highpass", fs=RATE, output="sos"), self._room, axis=0)
         late = round(0.018 * RATE)
-        out = np.zeros_like(feed)
+        out: Audio = np.zeros(feed.shape)
         out[late:] = fftconvolve(feed, response, axes=0)[: len(feed) - late]
         return out
 
     def _echoes(self, step: int) -> Audio:
         """Six echoes to and fro between left and right, each duller and quieter."""
-        out = np.zeros_like(self._echo)
+        out: Audio = np.zeros(self._echo.shape)
         feed = self._echo.mean(axis=1)
         dull = butter(1, (250.0, 4500.0), "bandpass", fs=RATE, output="sos")
         for k in range(1, 7):

@@ -1,0 +1,300 @@
+"""Write the demo EP: five premasters, and five masters made from them with faults planted on purpose.
+
+    python demo/make_demo.py [OUT]        OUT is demo/ep where nothing is said
+
+`TRACKS` is the truth about every file: how its master was made, stage by stage, and what must be found in it.
+The same files, byte for byte, come out of every run.
+"""
+
+import argparse
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+if not __package__:  # started as a script: make `demo` importable
+    sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from demo import songs
+from demo.instruments import RATE
+from demo.mastering import Audio, Band, Chain, Compressor, Limiter, master, words
+
+BAND = "Gullmoth Parade"
+LABEL = "Tansy Pier Recordings"
+TITLE = "Five Rooms, One Stair"
+
+File = Literal["premaster", "master"]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A measured quantity (a key of the tool's catalogue) and where it must lie, ends included."""
+
+    measure: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One planted fault.
+
+    Attributes
+    ----------
+    file : "premaster" or "master"
+        Where it is.
+    what : str
+        In a few words.
+    figures : tuple of Figure
+        What it measures.
+    breaks : tuple of str
+        The rules of the shipped profiles it breaks, as "profile/measure".
+    """
+
+    file: File
+    what: str
+    figures: tuple[Figure, ...]
+    breaks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """One track: the song, its mix bus, its mastering, its faults."""
+
+    number: int
+    title: str
+    key: str
+    song: Callable[[float], Audio]
+    premaster_peak_dbfs: float
+    chain: Chain
+    integrated_lufs: float
+    """What the master reads, within 0.1."""
+    faults: tuple[Fault, ...]
+
+    def path(self, file: File) -> Path:
+        """Where the file is, below OUT."""
+        return Path(f"{file}s") / f"{self.number:02d} {self.title} ({file}).wav"
+
+
+ANY = float("inf")
+
+EVERY_MASTER_BREAKS = ("cd/bit_depth",)
+"""The masters are 24-bit files; the disc's 16-bit versions are not made here."""
+
+TRACKS: tuple[Track, ...] = (
+    Track(
+        1,
+        "Copper Kite",
+        "E minor, 124 a minute",
+        songs.copper_kite,
+        premaster_peak_dbfs=-6.1,
+        chain=Chain(
+            head_cut=42_317,
+            frames=588 * 2162,
+            equaliser=(Band("low_shelf", 90.0, -1.0), Band("high_shelf", 6000.0, 3.0)),
+            compressor=Compressor(threshold_db=-21.0, ratio=2.0, attack_ms=30.0, release_ms=150.0),
+            gain_db=9.58,
+            limiter=Limiter("sample_peak", ceiling_db=-0.1),
+            word_bits=16,
+        ),
+        integrated_lufs=-9.8,
+        faults=(
+            Fault(
+                "master",
+                "inter-sample overs under a clean sample peak",
+                (
+                    Figure("true_peak_dbtp", 0.2, 1.5),
+                    Figure("true_peak_over_runs", 5, ANY),
+                    Figure("sample_peak_dbfs", -0.11, -0.09),
+                    Figure("clipped_runs", 0, 0),
+                    Figure("flat_top_runs", 0, 0),
+                ),
+                ("streaming/true_peak_dbtp", "streaming/true_peak_over_runs", "cd/true_peak_dbtp"),
+            ),
+            Fault("master", "16 bits in a 24-bit file", (Figure("bits_used", 16, 16), Figure("bit_depth", 24, 24))),
+        ),
+    ),
+    Track(
+        2,
+        "Brickyard Run",
+        "A minor, 152 a minute",
+        songs.brickyard_run,
+        premaster_peak_dbfs=-0.3,
+        chain=Chain(
+            head_cut=45_002,
+            frames=588 * 2228,
+            equaliser=(Band("peak", 300.0, -1.5, 1.0), Band("high_shelf", 7000.0, 1.5)),
+            gain_db=3.45,
+            clip=True,
+        ),
+        integrated_lufs=-9.3,
+        faults=(
+            Fault(
+                "premaster",
+                "no headroom",
+                (Figure("sample_peak_dbfs", -0.31, -0.29), Figure("rms_dbfs", -14.9, -12.0)),
+                ("premaster/sample_peak_dbfs", "premaster/rms_dbfs"),
+            ),
+            Fault(
+                "master",
+                "hard-clipped at full scale",
+                (
+                    Figure("clipped_runs", 50, ANY),
+                    Figure("sample_peak_dbfs", -0.0001, 0.0),
+                    Figure("true_peak_dbtp", 0.2, 6.0),
+                ),
+                (
+                    "streaming/clipped_runs",
+                    "streaming/true_peak_dbtp",
+                    "streaming/true_peak_over_runs",
+                    "cd/clipped_runs",
+                    "cd/sample_peak_dbfs",
+                    "cd/true_peak_dbtp",
+                ),
+            ),
+        ),
+    ),
+    Track(
+        3,
+        "Lantern Tax",
+        "F dorian, 92 a minute",
+        songs.lantern_tax,
+        premaster_peak_dbfs=-6.1,
+        chain=Chain(
+            head_cut=40_771,
+            frames=588 * 2156,
+            sample_rate=48_000,
+            equaliser=(Band("low_shelf", 70.0, -1.5), Band("high_shelf", 5000.0, 2.5)),
+            gain_db=8.54,
+            clip=True,
+            output_db=-4.7,
+        ),
+        integrated_lufs=-14.0,
+        faults=(
+            Fault(
+                "master",
+                "clipped, then turned down",
+                (
+                    Figure("flat_top_runs", 20, ANY),
+                    Figure("clipped_runs", 0, 0),
+                    Figure("sample_peak_dbfs", -4.701, -4.699),
+                    Figure("true_peak_dbtp", -4.7, -2.0),
+                ),
+                ("streaming/flat_top_runs", "cd/flat_top_runs"),
+            ),
+            Fault("master", "48 kHz, not for CD", (Figure("sample_rate_hz", 48_000, 48_000),), ("cd/sample_rate_hz",)),
+        ),
+    ),
+    Track(
+        4,
+        "Tidal Glass",
+        "D lydian, 72 a minute",
+        songs.tidal_glass,
+        premaster_peak_dbfs=-6.1,
+        chain=Chain(
+            head_cut=39_690,
+            frames=588 * 2290,
+            equaliser=(Band("high_shelf", 8000.0, 1.5),),
+            gain_db=-2.74,
+            dc_left=0.02,
+        ),
+        integrated_lufs=-19.0,
+        faults=(
+            Fault(
+                "premaster",
+                "the wash cancels in mono: its right side is upside down",
+                (Figure("correlation_min", -1.0, -0.7), Figure("mono_loss_lu", 6.5, 12.0)),
+                ("premaster/correlation_min", "premaster/mono_loss_lu"),
+            ),
+            Fault(
+                "master",
+                "the same",
+                (Figure("correlation_min", -1.0, -0.7), Figure("mono_loss_lu", 6.5, 12.0)),
+                ("streaming/correlation_min", "streaming/mono_loss_lu"),
+            ),
+            Fault(
+                "master",
+                "too quiet",
+                (Figure("integrated_lufs", -19.1, -18.9),),
+                ("streaming/integrated_lufs",),
+            ),
+            Fault(
+                "master",
+                "a DC offset on the left",
+                (Figure("dc_offset_dbfs", -34.1, -33.9), Figure("head_silence_s", 0.0, 0.0)),
+                ("streaming/dc_offset_dbfs", "cd/dc_offset_dbfs"),
+            ),
+        ),
+    ),
+    Track(
+        5,
+        "Slow Orchard",
+        "G major, a waltz at 100 a minute",
+        songs.slow_orchard,
+        premaster_peak_dbfs=-6.1,
+        chain=Chain(
+            head_cut=44_450,
+            frames=588 * 2193,
+            equaliser=(Band("low_shelf", 120.0, 1.0), Band("high_shelf", 5000.0, 3.0)),
+            compressor=Compressor(threshold_db=-22.0, ratio=1.5, attack_ms=30.0, release_ms=200.0),
+            side_drive=1.1,
+            gain_db=7.78,
+            limiter=Limiter("true_peak", ceiling_db=-1.1),
+        ),
+        integrated_lufs=-10.5,
+        faults=(
+            Fault(
+                "master",
+                "sides saturated, middle not (by the curve; the profiles have no limit for it)",
+                (Figure("true_peak_dbtp", -1.3, -1.05), Figure("flat_top_runs", 0, 0)),
+            ),
+        ),
+    ),
+)
+
+
+def make(out: Path) -> list[Path]:
+    """Write the EP below `out`, premasters and masters in a folder each; returns the files, in order."""
+    written = []
+    for track in TRACKS:
+        premaster = words(track.song(track.premaster_peak_dbfs))
+        # The master is made from what is in the file, not from what was on the desk.
+        finished = master(premaster / 2.0**31, RATE, track.chain, seed=track.number)
+        written.append(_write(out / track.path("premaster"), premaster, RATE))
+        written.append(_write(out / track.path("master"), finished, track.chain.sample_rate))
+    return written
+
+
+def _write(path: Path, samples: NDArray[np.int32], rate: int) -> Path:
+    """A 24-bit WAV, whole or not at all."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_suffix(".part")
+    try:
+        soundfile.write(part, samples, rate, subtype="PCM_24", format="WAV")
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+    return path
+
+
+def main() -> None:
+    """The command line."""
+    parser = argparse.ArgumentParser(description=f"Write the demo EP: {BAND}, {TITLE!r} ({LABEL}).")
+    parser.add_argument(
+        "out", nargs="?", type=Path, default=Path(__file__).parent / "ep", help="folder to write to (default: demo/ep)"
+    )
+    out: Path = parser.parse_args().out
+    try:
+        files = make(out)
+    except OSError as error:
+        sys.exit(f"make_demo: cannot write to {out}: {error.strerror or error}")
+    print(*files, sep="\n")
+
+
+if __name__ == "__main__":
+    main()

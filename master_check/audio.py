@@ -37,6 +37,11 @@ _STARTS: Final = (b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM", b"caff", b"fLaC",
 _OGG_PAGE: Final = 65_307
 """Bytes of the largest Ogg page (RFC 3533, section 6)."""
 
+_PROMISE: Final = re.compile(
+    r"^ *(data|SSND|Data [Ss]ize|[Rr]iff(?: size)?) *: (\d+)(?: \(should be (\d+)\))?$", re.MULTILINE
+)
+"""A size in libsndfile's log of a header, and what it can be at most where that is less."""
+
 _UNKNOWN: Final = 2**63 - 1
 """Frames of a FLAC written into a pipe, which does not know its length (RFC 9639, section 8.2)."""
 
@@ -249,6 +254,9 @@ class AudioFile:
         try:
             self.format = self._read_format(layout)
             self._check_length()
+        except OSError as error:
+            self._sound.close()
+            raise AudioError(self.path, f"cannot be read ({_reason(error)})") from None
         except BaseException:
             self._sound.close()
             raise
@@ -344,8 +352,9 @@ class AudioFile:
                 self.path,
                 f"a sample rate of {sound.samplerate} Hz is outside {RATES[0]} to {RATES[1]} Hz; wrong header?",
             )
-        if sound.channels < 1:
-            raise AudioError(self.path, "has no channels")
+        if not 1 <= sound.channels <= len(layouts.LOUDSPEAKERS):
+            most = len(layouts.LOUDSPEAKERS)
+            raise AudioError(self.path, f"has {sound.channels} channels; 1 to {most} can be measured; wrong header?")
         if layout is not None and len(layout.labels) != sound.channels:
             raise AudioError(
                 self.path, f"has {sound.channels} channels, the layout {layout.name} has {len(layout.labels)}"
@@ -368,9 +377,10 @@ class AudioFile:
     def _check_length(self) -> None:
         """libsndfile mends a length that is larger than the file without a word, so its log is read for it."""
         log = self._sound.extra_info
-        log = log[log.find("\nLength ") :]  # the file's name comes first, and could be anything
-        for match in re.finditer(r"(?m)^ *(data|SSND|Data Size|riff|Riff size)\s*: (\d+) \(should be (\d+)\)", log):
-            promised, there = int(match[2]), int(match[3])
+        log = log[log.find("\nLength :") :]  # the file's name comes first, and could be anything
+        size = re.match(r"\nLength : (\d+)", log)
+        for match in _PROMISE.finditer(log):
+            promised, there = int(match[2]), int(match[3] or (size[1] if size else match[2]))
             spare = 8 if "iff" in match[1] else 0  # sizes of whole files may count padding that is not there
             # A program that writes into a pipe cannot know the size and says all ones: no promise broken.
             if there + spare < promised and not 0xFFFFFF00 <= promised <= 0xFFFFFFFF:
@@ -405,7 +415,7 @@ def _open(path: Path) -> soundfile.SoundFile:
     except (OSError, ValueError) as error:
         raise AudioError(path, f"cannot be opened ({_reason(error)})") from None
     except (soundfile.SoundFileError, RuntimeError, TypeError) as error:
-        raise AudioError(path, f"not a sound file this tool can read ({_reason(error)})") from None
+        raise AudioError(path, f"damaged, or not a sound file this tool can read ({_reason(error)})") from None
 
 
 def _begins_as_sound(start: bytes, suffix: str) -> bool:
@@ -430,6 +440,8 @@ def _reason(error: BaseException) -> str:
     text = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
     if isinstance(error, soundfile.LibsndfileError):
         text = error.error_string
+    if "SF_INFO struct incomplete" in text:
+        text = "its header has no usable sample rate, channels or length"
     return " ".join(text.split()).rstrip(".")
 
 

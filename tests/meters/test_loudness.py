@@ -1,5 +1,6 @@
 """Loudness against BS.1770's tables, two other implementations and closed forms."""
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -141,7 +142,7 @@ def test_momentary_and_short_term_maxima_of_music_are_what_the_c_library_reads(m
     state = pyebur128.R128State(frames.shape[1], rate, modes)
     edges = np.arange(20 * 100 + 1) * rate // 100
     momentary, short_term = [], []
-    for start, end in zip(edges[:-1], edges[1:], strict=True):
+    for start, end in pairwise(edges):
         state.add_frames(frames[start:end].ravel(), end - start)
         momentary.append(pyebur128.get_loudness_momentary(state))
         short_term.append(pyebur128.get_loudness_shortterm(state))

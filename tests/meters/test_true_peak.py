@@ -6,7 +6,7 @@ import scipy.signal
 from numpy.typing import NDArray
 
 from master_check.meters.true_peak import true_peak
-from tests.signals import RATE, Frames, amplitude, db, ideal_true_peaks, measured, noise, silence, sine, value
+from tests.signals import RATE, Frames, amplitude, db, ideal_true_peaks, measured, noise, silence, value
 
 Music = tuple[NDArray[np.float32], int]
 

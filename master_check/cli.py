@@ -329,7 +329,7 @@ def album(
                 progress=progress,
             )
     except AlbumError as error:
-        raise Refused(str(error)) from None
+        raise Refused(*error.faults) from None
     for track in found.tracks:
         if track.error is not None:
             complain(f"{track.path}: {track.error}")

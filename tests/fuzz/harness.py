@@ -282,7 +282,8 @@ class Feeder:
         self.refused += answer.status == 2
         faults = faults_of_lint(answer, path)
         if answer.status == 0:
-            for words in (["profiles", "show", path], ["check", "--all", self.good, "-p", path]):
+            commands: tuple[list[Word], ...] = (["profiles", "show", path], ["check", "--all", self.good, "-p", path])
+            for words in commands:
                 answer = self._seen(self.command(*words))
                 faults += faults_of_end(answer)
                 if answer.lines or answer.status == 2:

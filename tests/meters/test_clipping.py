@@ -143,8 +143,7 @@ def test_the_first_flat_top_is_timed() -> None:
     frames[60_000:] = np.clip(2.0 * sine(2.0, 0.0), -0.5, 0.5)[60_000:]
     found = measured(quantised(frames, 24), bits=24)
     true = sum(len(longest_runs(frames[:, 0], 0.5, sign)) for sign in (1.0, -1.0))
-    # The first has one corner only, where the passage begins within it; so has the last, at the end of the file.
-    assert true - 2 <= value(found, "flat_top_runs") <= true
+    assert 0.99 * true <= value(found, "flat_top_runs") <= true
     assert found.at_s["flat_top_runs"] == pytest.approx(60_000 / RATE, abs=0.002)
 
 

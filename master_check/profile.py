@@ -286,7 +286,8 @@ def _validate(path: Path, table: dict[str, Any]) -> Profile:
     try:
         return Profile.model_validate(table)
     except ValidationError as error:
-        raise ProfileError(str(path), [_fault(item, table) for item in error.errors(include_url=False)]) from None
+        faults = dict.fromkeys(_fault(item, table) for item in error.errors(include_url=False))
+        raise ProfileError(str(path), list(faults)) from None
 
 
 def _numbers_as_floats(table: Any) -> Any:
@@ -304,23 +305,24 @@ _MESSAGES: Final = {
     "missing": "missing",
     "extra_forbidden": "not a key that profiles have",
     "string_pattern_mismatch": "expected lower-case letters, digits and hyphens",
+    "too_short": "expected at least one value",
 }
 
 
 def _fault(item: Any, table: dict[str, Any]) -> str:
     """One pydantic error in a line: the key with its rule's number and measure, what was expected, what is there."""
-    parts = [
-        f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in item["loc"] if part not in ("float", "str")
-    ]
-    key = "".join(parts).lstrip(".") or "file"
     location = item["loc"]
+    message = _MESSAGES.get(item["type"]) or item["msg"].removeprefix("Value error, ").replace("Input should", "should")
+    if "one_of" in location[:-1]:  # pydantic says of every kind that it tried why it is not that
+        location = location[: location.index("one_of") + 2]
+        message = "expected a finite number or a word"
+    key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".") or "file"
     if len(location) >= 2 and location[0] in ("rule", "album_rule") and isinstance(location[1], int):
         try:
             measure = table[location[0]][location[1]]["measure"]
             key += f" ({measure})" if isinstance(measure, str) else ""
         except (KeyError, IndexError, TypeError):
             pass
-    message = _MESSAGES.get(item["type"]) or item["msg"].removeprefix("Value error, ").replace("Input should", "should")
     there = item.get("input")
     shown = ""
     if isinstance(there, (str, int, float, bool)) and item["type"] != "value_error":

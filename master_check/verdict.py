@@ -147,6 +147,8 @@ def _words(rule: Rule, quantity: Quantity, value: Value, meets: bool) -> tuple[s
         slack = rule.tolerance or 0.0
         edges = [rule.target - slack, rule.target + slack] if rule.target is not None else []
         edges += [edge for edge in (rule.min, rule.max) if edge is not None]
+        edges += [rule.min - slack] if rule.min is not None else []
+        edges += [rule.max + slack] if rule.max is not None else []
         while places < 6 and any(value != e and round(value, places) == round(e, places) for e in edges):
             places += 1
     return limit_text(rule, places), quantity.format(value, places)

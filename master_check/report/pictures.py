@@ -42,6 +42,10 @@ FULL_SCALE: Final = 1.0 - 2.0**-15
 """The largest code of 16 bits, as the clipping meter has it."""
 
 
+_DECADES: Final = np.log10(EDGES_HZ)
+"""Edges of the third octaves on an axis of their logarithm."""
+
+
 @dataclass(frozen=True, slots=True)
 class Size:
     """One of the two widths: inches, text height in points, points of a curve."""
@@ -155,7 +159,8 @@ def _axes(figure: Figure, size: Size, row: int = 0, rows: int = 1, bottom: float
 
 def _unit(axes: "Axes", size: Size, unit: str) -> None:
     """The unit above the scale, where it takes no width."""
-    axes.set_title(unit, loc="left", fontsize=size.text, color=GREY, style="italic", pad=3)
+    # A given height spares matplotlib the search for one.
+    axes.set_title(unit, loc="left", y=1.0, fontsize=size.text, color=GREY, style="italic", pad=3)
 
 
 def _time_axis(axes: "Axes", duration: float, size: Size) -> None:
@@ -417,7 +422,7 @@ def spectrum(name: str, measurement: Measurement) -> Picture | None:
 
     def paint(figure: Figure, size: Size) -> None:
         axes = _axes(figure, size)
-        edges = EDGES_HZ[: int(known.sum()) + 1]
+        edges = _DECADES[: int(known.sum()) + 1]
         axes.stairs(np.maximum(levels[0], low), edges, baseline=low, fill=True, color=WASH, linewidth=0.0)
         axes.stairs(np.maximum(levels[0], low), edges, baseline=None, color=INK, linewidth=1.0)
         if stereo:
@@ -434,12 +439,11 @@ def spectrum(name: str, measurement: Measurement) -> Picture | None:
 
 
 def _frequency_axis(axes: "Axes", size: Size) -> None:
-    axes.set_xscale("log")
-    axes.set_xlim(float(EDGES_HZ[0]), float(EDGES_HZ[-1]))
+    axes.set_xlim(float(_DECADES[0]), float(_DECADES[-1]))
     marks = (50, 200, 1000, 5000, 20000) if size.narrow else (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
-    axes.xaxis.set_major_locator(FixedLocator(list(marks)))
-    axes.xaxis.set_minor_locator(NullLocator())
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: _hertz(hz) + ("Hz" if hz == marks[-1] else "")))
+    axes.xaxis.set_major_locator(FixedLocator([math.log10(hz) for hz in marks]))
+    names = [_hertz(hz) + ("Hz" if hz == marks[-1] else "") for hz in marks]
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda _, place: names[place] if place is not None else ""))
 
 
 def _hertz(hz: float) -> str:
@@ -612,7 +616,7 @@ def transfer_curves(name: str, sides: Sequence[tuple[str, NDArray[np.float64], N
             axes.yaxis.set_major_locator(FixedLocator([0.0, reach]))
             for axis in (axes.xaxis, axes.yaxis):
                 axis.set_major_formatter(FuncFormatter(lambda value, _: minus(f"{value:.2g}")))
-            axes.set_title(words, loc="left", fontsize=size.text, color=INK, pad=3)
+            axes.set_title(words, loc="left", y=1.0, fontsize=size.text, color=INK, pad=3)
 
     # The telephone's drawing has two columns, and so needs twice the height.
     listed = ", ".join(words for words, _, _ in sides)
@@ -649,8 +653,8 @@ def spectrum_change(name: str, curves: Sequence[tuple[str, NDArray[np.float64]]]
         axes = _axes(figure, size)
         for place, (_, change) in reversed(list(enumerate(curves))):
             if place == 0:
-                axes.stairs(np.nan_to_num(change), EDGES_HZ, fill=True, color=WASH, linewidth=0.0)
-            axes.stairs(change, EDGES_HZ, baseline=None, color=GREY if place else INK, linewidth=1.0)
+                axes.stairs(np.nan_to_num(change), _DECADES, fill=True, color=WASH, linewidth=0.0)
+            axes.stairs(change, _DECADES, baseline=None, color=GREY if place else INK, linewidth=1.0)
         axes.axhline(0.0, color=GREY, linewidth=0.6)
         axes.set_ylim(-reach, reach)
         axes.yaxis.set_major_locator(MaxNLocator(5, integer=True))

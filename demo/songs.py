@@ -211,7 +211,7 @@ def slow_orchard(peak_dbfs: float) -> Audio:
         chord, root = chords[(bar + 2) % 4], roots[(bar + 2) % 4]
         loud = bar in chorus
         oompah = [(0, 2.6, root + 12), *_held(chord[1:], 0.85, 1.0), *_held(chord[1:], 0.85, 2.0)]
-        desk.line(piano, bar, oompah, -6.0 if loud else -3.5, -0.3, -12.0, loose_s=0.007)
+        desk.line(piano, bar, oompah, -6.0 if loud else -3.5, -0.1, -12.0, loose_s=0.007)
         if bar not in intro:
             desk.line(bass(2.0, 1.5, 0.5), bar, ((0, 1.8, root), (2, 0.8, root + 7)), 0.5)
         if loud:
@@ -230,7 +230,7 @@ def slow_orchard(peak_dbfs: float) -> Audio:
     desk.line(piano, 2, verse_tune, -3.0, 0.2, -10.0, -16.0)
     desk.line(lead(1.4, False, 14.0, 0.05), 6, chorus_tune, -5.0, 0.0, -11.0, -14.0)
     desk.line(lead(1.4, False, 14.0, 0.05), 10, second_tune, -5.0, 0.0, -11.0, -14.0)
-    desk.line(piano, 13, [(0.12 * i, 6.0, m) for i, m in enumerate((43, 55, 62, 67, 71, 79))], -5.0, -0.2, -12.0)
+    desk.line(piano, 13, [(0.12 * i, 6.0, m) for i, m in enumerate((43, 55, 62, 67, 71, 79))], -5.0, -0.1, -12.0)
     desk.line(bass(2.0, 1.5, 2.0), 13, [(0, 4.0, 31)], -7.0)
     desk.drums(kick(52.0, 0.15, 0.12), [13], "x.....", -8.5)
     return desk.mixdown(room_s=1.7, echo_beats=1.0, rides=[(0, -1.5), (2, -2.0), (6, 0.0)], peak_dbfs=peak_dbfs)

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from master_check.profile import Profile
     from master_check.report.json import Checked
 
+# click would refuse the whole call for one file that cannot be read; here each file gets its own line.
+PATH = click.Path(path_type=Path, readable=False)
+
 STATUS = {"pass": 0, "warn": 0, "fail": 1, "error": 2}
 
 
@@ -92,9 +95,7 @@ def _threads_option(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def _report_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    report = click.option(
-        "--report", type=click.Path(path_type=Path), metavar="OUT.html", help="Write a page for the client too."
-    )
+    report = click.option("--report", type=PATH, metavar="OUT.html", help="Write a page for the client too.")
     force = click.option("--force", is_flag=True, help="Replace a report that is there.")
     return report(force(command))
 
@@ -168,7 +169,7 @@ def cli() -> None:
 
 
 @cli.command()
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("files", nargs=-1, required=True, type=PATH)
 @_profiles_option
 @_layout_option
 @click.option("--all", "everything", is_flag=True, help="Show the rules that are met too.")
@@ -269,9 +270,9 @@ def _console() -> Any:
 
 
 @cli.command()
-@click.argument("places", metavar="FOLDER|FILE...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("places", metavar="FOLDER|FILE...", nargs=-1, required=True, type=PATH)
 @_profiles_option
-@click.option("--order", type=click.Path(path_type=Path), help="Text file with one file name a line: the sequence.")
+@click.option("--order", type=PATH, help="Text file with one file name a line: the sequence.")
 @click.option("--versions", metavar="REGEX", help="What marks an alternate version in a file's name.")
 @_layout_option
 @click.option("--worst-first", is_flag=True, help="List the tracks by verdict instead of in sequence.")
@@ -348,7 +349,7 @@ def album(
 
 
 @cli.command()
-@click.argument("premaster", type=click.Path(path_type=Path))
+@click.argument("premaster", type=PATH)
 @click.option("-p", "--profile", "profile_name", required=True, metavar="NAME", help="The delivery to plan for.")
 @click.option("--target", type=float, metavar="LUFS", help="Loudness to reach, in place of the profile's.")
 @click.option("--look-ahead", type=float, metavar="MS", help="Of the simulated limiter; 2 ms.")

@@ -16,7 +16,7 @@ def check_target(path: Path, inputs: Iterable[Path], force: bool) -> None:
     Raises
     ------
     OutputError
-        It is an input, is there already and `force` is off, or has no folder to be in.
+        It is an input, is there already and `force` is off, or has no folder that can be written.
     """
     try:
         if not path.parent.is_dir():
@@ -29,6 +29,8 @@ def check_target(path: Path, inputs: Iterable[Path], force: bool) -> None:
             raise OutputError(f"{path}: is one of the files to be read; choose another name")
         if path.exists() and not force:
             raise OutputError(f"{path}: is there already; use --force to replace it")
+        if not os.access(path.parent, os.W_OK):
+            raise OutputError(f"{path}: cannot be written (no permission for the folder)")
     except OSError as error:
         raise OutputError(f"{path}: cannot be written ({error.strerror or error})") from None
 

@@ -37,6 +37,9 @@ _STARTS: Final = (b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM", b"caff", b"fLaC",
 _OGG_PAGE: Final = 65_307
 """Bytes of the largest Ogg page (RFC 3533, section 6)."""
 
+_W64_HEAD: Final = 24
+"""Bytes of a W64 chunk's name and size, which its size counts too."""
+
 _PROMISE: Final = re.compile(
     r"^ *(data|SSND|Data [Ss]ize|[Rr]iff(?: size)?) *: (\d+)(?: \(should be (\d+)\))?$", re.MULTILINE
 )
@@ -250,6 +253,7 @@ class AudioFile:
     def __init__(self, path: str | Path, layout: Layout | None = None) -> None:
         self.path = Path(path)
         self.notes: list[str] = []
+        self._most = _UNKNOWN
         self._sound = _open(self.path)
         try:
             self.format = self._read_format(layout)
@@ -272,7 +276,7 @@ class AudioFile:
     @property
     def frames(self) -> int:
         """Frames the file promises; as many as can be counted where it cannot know."""
-        return int(self._sound.frames)
+        return min(int(self._sound.frames), self._most)
 
     def blocks(self, hops: int = HOPS_PER_SECOND) -> Iterator[Block]:
         """The samples from the first to the last, `hops` hops of 10 ms at a time.
@@ -388,8 +392,17 @@ class AudioFile:
         valid = re.search(r"(?m)^ *Valid frames\s*: (\d+)", log)  # of a CAF of packets
         if valid and int(valid[1]) > self.frames:
             self._cut_short(f"{valid[1]} frames promised, {self.frames} there")
+        if self._sound.format == "W64":
+            self._most = self._w64_frames(log)
         if self._sound.format == "OGG" and not _ogg_ends(self.path):
             self._cut_short("the Ogg stream's end is missing")
+
+    def _w64_frames(self, log: str) -> int:
+        """libsndfile takes chunks behind a W64's data for sound, so the data's own size tells where it ends."""
+        data, align = (re.search(rf"(?m)^ *{name} *: (\d+)$", log) for name in ("data", "Block Align"))
+        if not data or not align or not int(align[1]) or self._sound.subtype not in _BITS:
+            return _UNKNOWN
+        return (int(data[1]) - _W64_HEAD) // int(align[1]) if int(data[1]) > _W64_HEAD else _UNKNOWN
 
     def _cut_short(self, how: str) -> NoReturn:
         raise AudioError(self.path, f"cut short: {how}; export or copy it again")
@@ -407,7 +420,8 @@ def _open(path: Path) -> soundfile.SoundFile:
         with path.open("rb") as file:
             if not _begins_as_sound(file.read(12), path.suffix):
                 raise AudioError(path, f"not a sound file this tool can read ({', '.join(CONTAINERS)})")
-        return soundfile.SoundFile(os.fsencode(path) if os.name == "posix" else str(path))
+        name = f"./{path}" if str(path) == "-" else str(path)  # "-" alone is standard input to libsndfile
+        return soundfile.SoundFile(os.fsencode(name) if os.name == "posix" else name)
     except FileNotFoundError:
         raise AudioError(path, "no such file") from None
     except PermissionError:

@@ -287,7 +287,7 @@ class Feeder:
                 answer = self._seen(self.command(*words))
                 faults += faults_of_end(answer)
                 if answer.lines or answer.status == 2:
-                    faults.append(f"lint found nothing, {words[0]} says {answer.lines!r}")
+                    faults.append(f"lint found nothing, {words[0]!r} says {answer.lines!r}")
         if path.read_bytes() != case.data:
             faults.append("the profile was changed")
         path.unlink()

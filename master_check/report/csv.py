@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from master_check.quantities import QUANTITIES
 from master_check.report.json import Checked, number
+from master_check.report.visible import visible
 
 
 def text(files: Sequence[Checked]) -> str:
@@ -30,6 +31,6 @@ def text(files: Sequence[Checked]) -> str:
 
 
 def _plain(text: str) -> str:
-    """A name as UTF-8 can hold it, and as no spreadsheet will take for a formula."""
-    safe = text.encode("utf-8", "backslashreplace").decode("utf-8")
+    """A name as UTF-8 can hold it, as no terminal will obey it and as no spreadsheet will take for a formula."""
+    safe = visible(text)
     return "'" + safe if safe.startswith(("=", "+", "-", "@", "\t", "\r")) else safe

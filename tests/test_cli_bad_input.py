@@ -42,11 +42,12 @@ def good(command: Command) -> Path:
     return path
 
 
-def sendoff(*words: Word, **options: Any) -> "subprocess.CompletedProcess[bytes]":
+def sendoff(
+    *words: Word, stdout: Any = subprocess.PIPE, stderr: Any = subprocess.PIPE, env: dict[str, str] | None = None
+) -> "subprocess.CompletedProcess[bytes]":
     """The real thing: a process of its own, with pipes."""
-    options = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "timeout": 120} | options
     command: list[Word] = [sys.executable, "-m", "master_check", *words]
-    return subprocess.run(command, check=False, text=False, **options)
+    return subprocess.run(command, stdout=stdout, stderr=stderr, env=env, timeout=120, check=False)
 
 
 # --- headers, written by hand ---

@@ -349,6 +349,57 @@ def album(
 
 
 @cli.command()
+@click.argument("premaster", type=click.Path(path_type=Path))
+@click.argument("master", type=click.Path(path_type=Path))
+@_profiles_option
+@_layout_option
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+@_report_options
+def compare(
+    premaster: Path,
+    master: Path,
+    profiles: tuple[str, ...],
+    layout: "Layout | None",
+    as_json: bool,
+    report: Path | None,
+    force: bool,
+) -> None:
+    """What mastering did to PREMASTER to make MASTER, and how hot each side got.
+
+    Aligns the two by itself (offset, polarity, gain, sample rate), and says so when they do not belong together. With
+    -p the master is judged as `check` does.
+
+    \b
+    Example:
+      sendoff compare mix.wav master.wav -p streaming
+    """
+    from master_check.audio import AudioError
+    from master_check.pair.align import PairError
+    from master_check.pair.compare import compare as tell
+    from master_check.report.json import Checked, comparison_json, text
+    from master_check.verdict import judge
+
+    _check_report(report, [premaster, master], force)
+    loaded = _load(profiles)
+    try:
+        with _progress(2) as progress:
+            found = tell(premaster, master, layout, progress)
+    except AudioError as error:
+        raise Refused(str(error)) from None
+    except PairError as error:
+        raise Refused(f"{premaster}, {master}: {error}") from None
+    before = Checked(str(premaster), found.premaster)
+    after = Checked(str(master), found.master, tuple(judge(found.master, profile) for profile in loaded))
+    if as_json:
+        click.echo(text(comparison_json(before, after, found)))
+    else:
+        from master_check.report.text import print_comparison
+
+        print_comparison(_console(), before, after, found)
+    sys.exit(STATUS[after.result])
+
+
+@cli.command()
 @click.argument("premaster", type=PATH)
 @click.option("-p", "--profile", "profile_name", required=True, metavar="NAME", help="The delivery to plan for.")
 @click.option("--target", type=float, metavar="LUFS", help="Loudness to reach, in place of the profile's.")

@@ -6,13 +6,15 @@ A value that does not apply or cannot be had is null, never 0; there is no NaN a
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
+import numpy as np
 from pydantic import TypeAdapter
 from typing_extensions import NotRequired, TypedDict
 
 from master_check.measure import Measurement
+from master_check.pair.compare import Comparison
 from master_check.plan import Plan
 from master_check.profile import Profile
 from master_check.verdict import Finding, Verdict, worst
@@ -113,12 +115,40 @@ def plan_json(premaster: Checked, profile: Profile, plan: Plan) -> dict[str, Any
     return results_json([premaster]) | {"plan": {"profile": profile.name} | rounded(plan.to_dict())}
 
 
+def comparison_json(premaster: Checked, master: Checked, comparison: Comparison) -> dict[str, Any]:
+    """What `compare --json` prints: both files as `check` has them, the master judged, then what changed."""
+    a, c = comparison.alignment, comparison.change
+    found = {
+        "summary": comparison.summary(),
+        "notes": list(comparison.notes),
+        "alignment": asdict(a),
+        "differences": comparison.differences,
+        "difference_db": c.difference_db,
+        "mono_loss_change_db": c.mono_loss_change_db,
+        "bands": [asdict(band) for band in c.bands],
+        "gain_reduction": {
+            "max_db": c.gain_reduction_max_db,
+            "p95_db": c.gain_reduction_p95_db,
+            "worst": [asdict(place) for place in c.worst],
+            "step_s": c.step_s,
+            "curve_db": c.gain_reduction_db.tolist(),
+        },
+        "saturation": {
+            "domain": comparison.saturation.domain,
+            "sides": [asdict(side) for side in comparison.saturation.sides],
+        },
+    }
+    return results_json([premaster, master]) | {"comparison": rounded(found)}
+
+
 def rounded(value: Any) -> Any:
     """A tree of plain values with every number as `number` has it."""
     if isinstance(value, dict):
         return {key: rounded(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
         return [rounded(item) for item in value]
+    if isinstance(value, np.ndarray):
+        return [rounded(item) for item in value.tolist()]
     return number(value)
 
 

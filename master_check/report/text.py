@@ -12,6 +12,7 @@ from rich.text import Text
 
 from master_check.audio import clock
 from master_check.measure import Measurement
+from master_check.pair.compare import Comparison
 from master_check.plan import Plan
 from master_check.profile import Profile
 from master_check.quantities import QUANTITIES, Quantity, Value
@@ -93,6 +94,67 @@ def print_plan(console: Console, premaster: Checked, profile: Profile, plan: Pla
         strong = not line.startswith(" ") and "limiter: ceiling" in line
         console.print(_indented(Text(line, style="bold" if strong else "")))
     console.print(_indented(figures(premaster.measurement), above=1, below=1))
+
+
+def print_comparison(console: Console, premaster: Checked, master: Checked, comparison: Comparison) -> None:
+    """What mastering did in words, the master's verdict, then the figures beside each other."""
+    console.print(Text.assemble("From ", (visible(premaster.path), "bold"), " to ", (visible(master.path), "bold")))
+    console.print()
+    for line in comparison.summary():
+        console.print(_indented(Text(line)))
+    for note in comparison.notes:
+        console.print(_indented(Text(f"note: {visible(note)}", style="italic")))
+    for verdict in master.verdicts:
+        console.print(_indented(_verdict(verdict, False), above=1))
+    console.print(_indented(_differences(comparison), above=1))
+    console.print(_indented(_saturation(comparison), above=1))
+    console.print(_indented(_bands(comparison), above=1, below=1))
+
+
+def _differences(comparison: Comparison) -> Table:
+    table = _table("", "premaster", "master", "change")
+    for key, change in comparison.differences.items():
+        quantity = QUANTITIES[key]
+        values = [quantity.format(m.values[key]) for m in (comparison.premaster, comparison.master)]
+        shown = "–" if change is None else f"{round(change, quantity.decimals) + 0.0:+.{quantity.decimals}f}"
+        table.add_row(quantity.title, *values, shown)
+    return table
+
+
+def _saturation(comparison: Comparison) -> Table:
+    table = _table("saturation", "THD", "peaks lower by", "clipped at", "unexplained", "at peaks of")
+    for side in comparison.saturation.sides:
+        table.add_row(
+            side.side,
+            _or_dash(side.thd_percent, ".2f", " %"),
+            _or_dash(side.peak_squash_db, ".2f", " dB"),
+            _or_dash(side.clip_dbfs, ".1f", " dBFS"),
+            _or_dash(side.residual_db, ".0f", " dB"),
+            _or_dash(side.peak_dbfs, ".1f", " dBFS"),
+        )
+    return table
+
+
+def _bands(comparison: Comparison) -> Table:
+    bands = [band for band in comparison.change.bands if band.level_change_db is not None]
+    table = _table(
+        "third octave", *(f"{band.hz / 1000:g}k" if band.hz >= 1000 else f"{band.hz:g}" for band in bands[::3])
+    )
+    table.add_row("level, dB", *(_or_dash(band.level_change_db, "+.1f") for band in bands[::3]))
+    table.add_row("width, dB", *(_or_dash(band.width_change_db, "+.1f") for band in bands[::3]))
+    return table
+
+
+def _table(first: str, *rest: str) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    table.add_column(first, no_wrap=True)
+    for title in rest:
+        table.add_column(title, justify="right", no_wrap=True)
+    return table
+
+
+def _or_dash(value: float | None, form: str, unit: str = "") -> str:
+    return "–" if value is None else f"{value + 0.0:{form}}{unit}"
 
 
 def print_summary(console: Console, files: Sequence[Checked]) -> None:

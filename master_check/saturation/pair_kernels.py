@@ -1,0 +1,99 @@
+"""Compiled loops of the saturation estimate from a pair: small-signal weights and sums, gains, visits to levels."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from master_check.jit import kernel
+
+Rows = NDArray[np.float32]
+
+
+@kernel
+def weigh_small(
+    matched: Rows,
+    target: Rows,
+    gain: Rows,
+    width: float,
+    hop: int,
+    weight: Rows,
+    products: NDArray[np.float64],
+    powers: NDArray[np.float64],
+) -> None:
+    """Weight every sample by how small it is, and sum up what says the gain, a hop at a time.
+
+    `weight` becomes Tukey's biweight, (1 - (gain x matched / width)^2)^2 up to `width` and 0 from there on; `products` and `powers` (rows, hops) become the weighted sums of
+    matched x target and matched^2.
+    """
+    for row in range(matched.shape[0]):
+        for j in range(products.shape[1]):
+            product, power = 0.0, 0.0
+            for n in range(j * hop, min((j + 1) * hop, matched.shape[1])):
+                level = gain[row, n] * matched[row, n] / width
+                rest = max(0.0, 1.0 - level * level)
+                small = rest * rest
+                weight[row, n] = small
+                product += small * matched[row, n] * target[row, n]
+                power += small * matched[row, n] * matched[row, n]
+            products[row, j] = product
+            powers[row, j] = power
+
+
+@kernel
+def draw_gain(grid: NDArray[np.float64], hop: int, gain: Rows) -> None:
+    """Draw `gain` in straight lines between the values of `grid` (rows, hops), each at the middle of its hop."""
+    last = grid.shape[1] - 1
+    for row in range(gain.shape[0]):
+        for n in range(gain.shape[1]):
+            place = min(max((n + 0.5) / hop - 0.5, 0.0), float(last))
+            j = min(int(place), max(last - 1, 0))
+            after = grid[row, min(j + 1, last)]
+            gain[row, n] = grid[row, j] + (place - j) * (after - grid[row, j])
+
+
+@kernel
+def visit_levels(
+    level: Rows,
+    target: Rows,
+    peak: float,
+    per_peak: int,
+    block: int,
+    visits: NDArray[np.float64],
+    levels: NDArray[np.float64],
+    bends: NDArray[np.float64],
+    squares: NDArray[np.float64],
+) -> None:
+    """Sum up what became of every level, each `block` samples that visit it counting once.
+
+    Levels, and the bend (target - level), are in peaks; bin `b` of `visits` reaches from (b - size / 2) / per_peak on.
+    `levels`, `bends` and `squares` become the sums of a visit's mean level, its mean bend and the square of that.
+    """
+    bins = visits.shape[0]
+    half = bins // 2
+    count = np.zeros(bins, np.int64)
+    inside = np.zeros(bins)
+    bent = np.zeros(bins)
+    touched = np.zeros(block, np.int64)
+    for row in range(level.shape[0]):
+        for start in range(0, level.shape[1], block):
+            found = 0
+            for n in range(start, min(start + block, level.shape[1])):
+                into = level[row, n] / peak
+                b = int(np.floor(into * per_peak)) + half
+                if b < 0 or b >= bins:
+                    continue
+                if count[b] == 0:
+                    touched[found] = b
+                    found += 1
+                count[b] += 1
+                inside[b] += into
+                bent[b] += target[row, n] / peak - into
+            for k in range(found):
+                b = touched[k]
+                bend = bent[b] / count[b]
+                visits[b] += 1.0
+                levels[b] += inside[b] / count[b]
+                bends[b] += bend
+                squares[b] += bend * bend
+                count[b] = 0
+                inside[b] = 0.0
+                bent[b] = 0.0

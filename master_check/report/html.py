@@ -15,7 +15,9 @@ from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, Final
 
 import jinja2
+import numpy as np
 from markupsafe import Markup, escape
+from numpy.typing import NDArray
 
 from master_check.audio import clock
 from master_check.measure import Measurement
@@ -31,6 +33,7 @@ from master_check.verdict import Finding, Verdict, worst
 if TYPE_CHECKING:
     from master_check.album import Album
     from master_check.album import Track as AlbumTrack
+    from master_check.pair.compare import Comparison
     from master_check.plan import Plan, Setting
 
 WORDS: Final[Mapping[str, str]] = {
@@ -399,6 +402,103 @@ def _work_picture(settings: Sequence[tuple[str, "Setting"]]) -> Picture | None:
     return pictures.gain_reduction("plan-work", curves, [place.at_s for place in first.worst] if first else [])
 
 
+def compare_page(
+    comparison: "Comparison",
+    verdicts: Sequence[Verdict],
+    profiles: Sequence[Profile],
+    *,
+    checksums: Mapping[str, str],
+    version: str,
+    date: datetime,
+    selftest: str = "",
+) -> str:
+    """The report of `compare`.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        What mastering did.
+    verdicts : sequence of Verdict
+        The master held against the profiles; empty where there are none.
+    profiles, checksums, version, date, selftest
+        As in `check_page`.
+
+    Returns
+    -------
+    str
+        The whole page.
+    """
+    pair, changed = comparison, comparison.change
+    master = track(1, Checked(pair.master.path, pair.master, tuple(verdicts)), profiles, checksums)
+    premaster = track(2, Checked(pair.premaster.path, pair.premaster), (), checksums)
+    sides = pair.saturation.sides
+    drawn = (
+        (
+            "Transfer curves",
+            pictures.transfer_curves(
+                "curves", [(SIDES[s.side], s.level_in, s.level_out) for s in sides if len(s.level_in)]
+            ),
+        ),
+        ("Change of the spectrum", pictures.spectrum_change("change", _band_changes(pair))),
+        (
+            "Gain reduction over time",
+            pictures.gain_reduction(
+                "gain",
+                [("below the moments that were left alone", changed.gain_reduction_db, changed.step_s)],
+                [place.at_s for place in changed.worst],
+            ),
+        ),
+    )
+    return _render(
+        "compare.html",
+        issue=Issue(version, date, checksums, selftest),
+        word=_word(verdict.result for verdict in verdicts) if verdicts else "Compared",
+        headline=_what_changed(pair),
+        pair=pair,
+        master=master,
+        premaster=premaster,
+        profiles=profiles,
+        differences=_difference_rows(pair),
+        sides=[(SIDES[side.side], side) for side in sides],
+        most=max((side.thd_percent or 0.0 for side in sides), default=0.0),
+        pictures=[(title, picture) for title, picture in drawn if picture is not None],
+        glossary=_glossary([master, premaster]),
+    )
+
+
+SIDES: Final = {"left": "Left", "right": "Right", "mid": "Middle", "side": "Sides", "mono": "The channel"}
+
+
+def _what_changed(pair: "Comparison") -> str:
+    louder, crest = pair.differences.get("integrated_lufs"), pair.differences.get("crest_db")
+    if louder is None or crest is None:
+        return "Premaster and master compared"
+    return f"{gain(louder, 'LU')} of loudness, {gain(crest, 'dB')} of crest"
+
+
+def _difference_rows(pair: "Comparison") -> list[tuple[Quantity, str, str, str]]:
+    """Quantity, premaster, master, change; without what neither has."""
+    rows = []
+    for key, difference in pair.differences.items():
+        quantity = QUANTITIES[key]
+        before, after = (quantity.format(m.values[key]) for m in (pair.premaster, pair.master))
+        if (before, after) != ("\u2013", "\u2013"):
+            unit = {"LUFS": "LU", "dBTP": "dB", "dBFS": "dB"}.get(quantity.unit, quantity.unit)
+            rows.append((quantity, before, after, gain(difference, unit, quantity.decimals)))
+    return rows
+
+
+def _band_changes(pair: "Comparison") -> list[tuple[str, NDArray[np.float64]]]:
+    """Change of level and, of stereo, of width in every band; NaN where there is none."""
+    bands = pair.change.bands
+    level = np.array([np.nan if b.level_change_db is None else b.level_change_db for b in bands])
+    width = np.array([np.nan if b.width_change_db is None else b.width_change_db for b in bands])
+    curves = [("level", level)]
+    if np.isfinite(width).any():
+        curves.append(("sides against middle", width))
+    return curves
+
+
 def targets(profiles: Sequence[Profile]) -> list[Level]:
     """Loudness each profile masters for, where it has one."""
     return [(p.name, target) for p in profiles if (target := p.target_lufs()) is not None]
@@ -522,11 +622,12 @@ def format_line(measurement: Measurement) -> str:
     return ", ".join(parts)
 
 
-def gain(value: float | None, unit: str) -> str:
-    """A difference with its sign, one decimal and its unit."""
+def gain(value: float | None, unit: str, places: int = 1) -> str:
+    """A difference with its sign and its unit; nothing has no sign."""
     if value is None:
-        return "–"
-    return minus(f"{round(value, 1) + 0.0:+.1f} {unit}".replace("+0.0", "0.0"))
+        return "\u2013"
+    rounded = round(value, places) + 0.0
+    return minus(f"{rounded:{'+' if rounded else ''}.{places}f} {unit}".rstrip())
 
 
 def words(text: str) -> Markup:

@@ -184,11 +184,11 @@ def _buckets(length: int, points: int) -> NDArray[np.intp]:
 
 
 def _thin(values: NDArray[Any], points: int) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Middle (as an index), smallest and largest of every bucket."""
+    """Middle (as an index), smallest and largest of every bucket; NaN only where there is nothing else."""
     starts = _buckets(len(values), points)
     ends = np.append(starts[1:], len(values))
-    lowest = np.minimum.reduceat(values, starts).astype(np.float64)
-    highest = np.maximum.reduceat(values, starts).astype(np.float64)
+    lowest = np.fmin.reduceat(values, starts).astype(np.float64)
+    highest = np.fmax.reduceat(values, starts).astype(np.float64)
     return (starts + ends - 1) / 2.0, lowest, highest
 
 
@@ -552,15 +552,16 @@ def gain_reduction(
     Parameters
     ----------
     curves : sequence of (str, (n,) float64, float)
-        What works, its gain reduction in dB, seconds from value to value. The first is the heavy one.
+        What works, its gain reduction in dB (NaN where nothing plays), seconds from value to value. The first is the
+        heavy one.
     worst : sequence of float
         Seconds of the places to mark.
     """
-    if not curves or not len(curves[0][1]):
+    if not curves or not np.isfinite(curves[0][1]).any():
         return None
-    deepest = max(float(curve.max()) for _, curve, _ in curves)
+    deepest = max(float(np.nanmax(curve)) for _, curve, _ in curves)
     duration = max(len(curve) * step for _, curve, step in curves)
-    bottom = max(math.ceil(deepest * 1.08 + 0.2), 1.0)
+    bottom = max(math.ceil(deepest * 1.08 + 0.2), 3.0)
 
     def paint(figure: Figure, size: Size) -> None:
         axes = _axes(figure, size)

@@ -12,7 +12,10 @@ SPAN = 64
 MARGIN = 0.89125094
 """-1 dB. The short interpolator reads at most this much below the long one on material full of energy at the
 band edge (measured on clipped white noise: 0.6 dB); every peak of the short one within it is read again by the
-long one."""
+medium one."""
+
+NEAR = 0.94406088
+"""-0.5 dB. The same of the medium interpolator; what it finds within this is read again by the long one."""
 
 
 @kernel
@@ -69,25 +72,34 @@ def _interpolate_span(
 
 
 @kernel
-def _long_peak(row: NDArray[np.float32], at: int, taps: NDArray[np.float32]) -> tuple[float, float]:
-    """Largest magnitude among sample `at`, the point before and the three after it, by the long interpolator; where.
+def _read_point(row: NDArray[np.float32], at: int, quarter: int, taps: NDArray[np.float32]) -> float:
+    """Magnitude at `quarter` quarters (-1 to 3) after sample `at`."""
+    if quarter == 0:
+        return abs(float(row[at]))
+    phase, first = (2, at - 1) if quarter < 0 else (quarter - 1, at)
+    width = taps.shape[1]
+    h = taps[phase]
+    x = row[first - width // 2 + 1 : first + width // 2 + 1]
+    total = np.float32(0.0)
+    for k in range(width):
+        total += h[k] * x[k]
+    return abs(float(total))
+
+
+@kernel
+def _read_peak(row: NDArray[np.float32], at: int, taps: NDArray[np.float32]) -> tuple[float, int]:
+    """Largest magnitude among sample `at`, the point before and the three after it, and its quarter.
 
     The point before is read too because the short interpolator may take the sample for the top of a wave whose top
     is just before it (0.25 dB on white noise).
     """
-    width = taps.shape[1]
-    best = abs(float(row[at]))
-    where = 0.0
-    for point in range(-1, 3):
-        phase, first = (2, at - 1) if point < 0 else (point, at)
-        h = taps[phase]
-        x = row[first - width // 2 + 1 : first + width // 2 + 1]
-        total = np.float32(0.0)
-        for k in range(width):
-            total += h[k] * x[k]
-        if abs(float(total)) > best:
-            best = abs(float(total))
-            where = 0.25 * (point + 1) if point >= 0 else -0.25
+    best = 0.0
+    where = 0
+    for quarter in range(-1, 4):
+        level = _read_point(row, at, quarter, taps)
+        if level > best:
+            best = level
+            where = quarter
     return best, where
 
 
@@ -99,6 +111,7 @@ def scan(
     last: int,
     origin: int,
     short: NDArray[np.float32],
+    medium: NDArray[np.float32],
     long: NDArray[np.float32],
     gain: float,
     bend: float,
@@ -144,8 +157,10 @@ def scan(
             apart_enough = state[4] == 0.0 or sample - state[3] > apart
             # Read again what could be the peak, and what could be the start of another over.
             if level > MARGIN * state[0] or (apart_enough and level * MARGIN < 1.0):
-                level, where = _long_peak(row, start + j, long)
-                sample += where
+                level, quarter = _read_peak(row, start + j, medium)
+                if level > NEAR * state[0] or (apart_enough and NEAR < level < 1.0 / NEAR):
+                    level = _read_point(row, start + j, quarter, long)
+                sample += 0.25 * quarter
             if level > state[0]:
                 state[0] = level
                 state[1] = sample

@@ -15,12 +15,17 @@ from numpy.typing import NDArray
 from master_check.album import Album, album
 from master_check.audio import clock
 from master_check.measure import Measurement, Series
+from master_check.meters.spectrum import BANDS_HZ
+from master_check.pair.align import Alignment
+from master_check.pair.change import Band, Change, Place
+from master_check.pair.compare import Comparison
 from master_check.plan import Plan, plan
 from master_check.profile import Profile
 from master_check.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES
 from master_check.report import html, pictures
 from master_check.report.json import Checked, file_json
 from master_check.report.text import without_repeats
+from master_check.saturation.pair import PairSaturation, SideSaturation
 from tests.report.pages import (
     DATE,
     Element,
@@ -627,3 +632,106 @@ def test_peaks_pinned_have_a_bar_as_long_as_their_figure(faulty: Checked, profil
     assert bars["Peaks pinned, left"][0].all("i")[0].attributes["style"] == "width:42.0%"
     assert bars["Peaks pinned, sides"][0].all("i")[0].attributes["style"] == "width:0.0%"
     assert figures(page)["Peaks pinned, left"] == "42.0 %"
+
+
+# The pair's page.
+
+
+@pytest.fixture(scope="module")
+def pair(faulty: Checked, tmp_path_factory: pytest.TempPathFactory) -> Comparison:
+    """A comparison with figures of the test's own."""
+    path = write(tmp_path_factory.mktemp("pair") / "mix <b>.wav", music(10.0, peak_db=-9.0))
+    after, before = measurement_of(faulty), measurement_of(checked(path, []))
+    level = np.linspace(-0.8, 0.8, 41)
+    nothing: NDArray[np.float64] = np.zeros(0)
+    sides = (
+        SideSaturation("left", -1.9, 3.21, 3.3, 0.84, None, -31.4, level, np.tanh(level)),
+        SideSaturation("right", -2.0, 0.02, 0.9, 0.0, None, -48.2, level, level),
+        SideSaturation("mid", -2.1, 0.01, 1.7, 0.0, -0.2, -41.0, level, level),
+        SideSaturation("side", None, None, None, None, None, None, nothing, nothing),
+    )
+    curve = np.full(1000, 0.25)
+    curve[:100] = np.nan  # nothing plays there
+    curve[640] = 4.4
+    bands = [Band(hz, 2.0 if hz == 8000.0 else 0.5, None if hz > 16_000.0 else -1.0) for hz in BANDS_HZ]
+    bands[0] = Band(25.0, None, None)
+    changed = Change(-17.3, 0.1, tuple(bands), 4.4, 0.25, (Place(6.4, 4.4),), 0.01, curve)
+    alignment = Alignment(0.0125, 551.25, True, 5.9, 0.93, 9.98, 44_100, 48_000)
+    keys = ("integrated_lufs", "crest_db", "true_peak_dbtp", "correlation", "side_to_mid_db", "mono_loss_lu")
+    differences: dict[str, float | None] = {
+        key: float(after.values[key] or 0.0) - float(before.values[key] or 0.0) for key in keys
+    }
+    saturation = PairSaturation("left_right", sides)
+    return Comparison(before, after, alignment, changed, saturation, differences, ("the wrong <i>way</i> round?",))
+
+
+@pytest.fixture(scope="module")
+def pair_page(pair: Comparison, faulty: Checked, profiles: list[Profile]) -> Element:
+    return parse(html.compare_page(pair, faulty.verdicts, profiles, checksums={}, version="9.8.7", date=DATE))
+
+
+def test_pair_says_first_what_was_done(pair: Comparison, pair_page: Element) -> None:
+    louder, crest = pair.differences["integrated_lufs"], pair.differences["crest_db"]
+    assert louder is not None
+    assert crest is not None
+    headline = f"{signed(louder, 'LU')} of loudness, {signed(crest, 'dB')} of crest"
+    assert plain(pair_page.all("h1")[0].text) == headline
+    text = plain(pair_page.text)
+    for line in (*pair.summary(), *pair.notes):
+        assert line in text
+    assert "mix <b>.wav" in text
+
+
+def test_pair_before_and_after(pair: Comparison, pair_page: Element) -> None:
+    table = pair_page.having("differences")[0]
+    rows = {row.all("th")[0].text: [plain(c.text) for c in row.all("td")] for row in table.all("tr")[1:]}
+    for key, difference in pair.differences.items():
+        before, after, changed = rows[QUANTITIES[key].title]
+        assert before == QUANTITIES[key].format(pair.premaster.values[key])
+        assert after == QUANTITIES[key].format(pair.master.values[key])
+        assert difference is not None
+        assert float(changed.split()[0]) == pytest.approx(difference, abs=0.5 * 10.0 ** -QUANTITIES[key].decimals)
+    assert rows["Left over when the premaster is taken away"][-1] == "-17.3 dB"
+
+
+def test_pair_tells_saturation_a_side_at_a_time(pair_page: Element) -> None:
+    table = next(t for t in pair_page.all("table") if "Distortion (THD)" in t.text)
+    rows = {row.all("th")[0].text: [plain(c.text) for c in row.all("td")] for row in table.all("tr")[1:]}
+    assert rows["Left"] == ["3.21 %", "", "0.8 dB", "–", "-1.9 dBFS", "-31.4 dB"]
+    assert rows["Right"] == ["0.02 %", "", "0.0 dB", "–", "-2.0 dBFS", "-48.2 dB"]
+    assert rows["Middle"] == ["0.01 %", "", "0.0 dB", "-0.2 dBFS", "-2.1 dBFS", "-41.0 dB"]
+    assert rows["Sides"] == ["–", "", "–", "–", "–", "–"]
+    bars = [e.all("i")[0].attributes["style"] for e in table.having("share")]
+    assert bars == ["width:100.0%", "width:0.6%", "width:0.3%"]
+    assert "It was done to left and right." in pair_page.text
+
+
+def test_pair_pictures(pair_page: Element) -> None:
+    drawn = pictures_of(pair_page)[:3]
+    labels = [plain(e.attributes["aria-label"]) for e in drawn]
+    assert "Left, Right, Middle:" in labels[0], "the silent sides have no curve"
+    assert labels[1] == "Change of the spectrum in third octaves. Most, level: +2.0 dB at 8 kHz."
+    assert labels[2] == "Gain reduction over time, at most 4.4 dB."
+    assert "0:06.400 (4.4 dB)" in pair_page.text
+    for svg in drawn[2].all("svg"):
+        left, second = time_scale(svg)
+        curve = max(
+            (
+                svg_path(e.attributes["d"])
+                for e in svg.all("path")
+                if "stroke: var(--ink)" in e.attributes.get("style", "")
+            ),
+            key=len,
+        )
+        seconds = (curve[:, 0] - left) / second
+        assert seconds.min() == pytest.approx(1.0, abs=0.05), "nothing is drawn where nothing plays"
+        assert seconds[np.argmax(curve[:, 1])] == pytest.approx(6.4, abs=0.05)
+
+
+def test_pair_without_profiles_or_curves(pair: Comparison) -> None:
+    quiet = replace(pair.change, gain_reduction_db=np.full(10, np.nan), worst=(), gain_reduction_max_db=None)
+    bare = replace(pair, change=quiet, saturation=PairSaturation(None, pair.saturation.sides[3:]))
+    page = parse(html.compare_page(bare, (), (), checksums={}, version="9.8.7", date=DATE))
+    assert "Compared" in page.having("seal")[0].text
+    assert len(page.having("verdict")) == 0
+    assert len(pictures_of(page)) == 1 + 3 + 3  # the spectrum's change, and those of both files

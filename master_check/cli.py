@@ -396,6 +396,10 @@ def compare(
         from master_check.report.text import print_comparison
 
         print_comparison(_console(), before, after, found)
+    if report is not None:
+        from master_check.report.html import compare_page
+
+        _write_report(report, compare_page, found, after.verdicts, loaded, checksums=_checksums([before, after]))
     sys.exit(STATUS[after.result])
 
 

@@ -37,6 +37,12 @@ _STARTS: Final = (b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM", b"caff", b"fLaC",
 _OGG_PAGE: Final = 65_307
 """Bytes of the largest Ogg page (RFC 3533, section 6)."""
 
+_PLAINER: Final = {
+    "SF_INFO struct incomplete": "its header has no usable sample rate, channels or length",
+    "possibly a pipe": "no sound is found in it",
+}
+"""What libsndfile says that would mislead, and what it means there."""
+
 _W64_HEAD: Final = 24
 """Bytes of a W64 chunk's name and size, which its size counts too."""
 
@@ -454,8 +460,8 @@ def _reason(error: BaseException) -> str:
     text = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
     if isinstance(error, soundfile.LibsndfileError):
         text = error.error_string
-    if "SF_INFO struct incomplete" in text:
-        text = "its header has no usable sample rate, channels or length"
+    for words, plainer in _PLAINER.items():
+        text = plainer if words in text else text
     return " ".join(text.split()).rstrip(".")
 
 

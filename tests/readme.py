@@ -1,4 +1,4 @@
-"""The generated parts of README.md: `python -m tests.readme` writes them, `test_readme.py` holds them to the program."""
+"""The generated parts of README.md: `python -m tests.readme` writes them, `test_readme.py` holds them to it."""
 
 import re
 from pathlib import Path

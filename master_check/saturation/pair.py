@@ -178,7 +178,7 @@ class _Found:
         """What filter, gain and curve make of the premaster."""
         if self.curve is None:
             return self.level
-        return (self.peak * self.curve(self.level / self.peak)).astype(np.float32)
+        return (self.peak * self.curve(np.asarray(self.level / self.peak, np.float64))).astype(np.float32)
 
     @property
     def residual(self) -> float:

@@ -97,9 +97,8 @@ def row(*cells: str) -> None:
 
 
 def meters_table(seconds: float) -> None:
-    print(
-        f"\nMeters alone on decoded samples, one thread, {seconds:g} s; target 1/8 of libebur128 on music, 1/2 worst case"
-    )
+    print(f"\nMeters alone on decoded samples, one thread, {seconds:g} s")
+    print("Targets: 1/8 of libebur128's time on music, 1/2 in the worst case")
     row("samples", "ours", "libebur128", "ours is 1/", "pyloudnorm")
     cases = [
         ("music 44.1 kHz stereo", music(seconds, 44_100), 44_100),

@@ -1,0 +1,107 @@
+"""The demo EP: exactly the faults that were planted come out, and `compare` tells how each pair was made."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from demo.make_demo import EVERY_MASTER_BREAKS, TRACKS, File, Track, make
+from master_check import check
+from master_check.pair.compare import Comparison, compare
+from master_check.tracks import find_tracks
+from master_check.verdict import Verdict
+
+PROFILES: dict[File, list[Any]] = {"premaster": ["premaster"], "master": ["streaming", "cd"]}
+CASES = [(track, file) for track in TRACKS for file in ("premaster", "master")]
+
+pytestmark = pytest.mark.xdist_group("demo")
+
+
+@pytest.fixture(scope="module")
+def ep(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("ep")
+    assert make(out) == [out / track.path(file) for track in TRACKS for file in ("premaster", "master")]
+    return out
+
+
+def named(case: Any) -> str:
+    return f"{case.number}" if isinstance(case, Track) else str(case)
+
+
+def broken(verdicts: list[Verdict]) -> set[str]:
+    return {f"{verdict.profile}/{finding.measure}" for verdict in verdicts for finding in verdict.broken()}
+
+
+@pytest.mark.parametrize(("track", "file"), CASES, ids=named)
+def test_exactly_the_planted_faults_are_found(ep: Path, track: Track, file: File) -> None:
+    measurement, verdicts = check(ep / track.path(file), PROFILES[file])
+    faults = [fault for fault in track.faults if fault.file == file]
+    planted = {rule for fault in faults for rule in fault.breaks}
+    assert broken(verdicts) == planted | (set(EVERY_MASTER_BREAKS) if file == "master" else set())
+    for figure in (figure for fault in faults for figure in fault.figures):
+        value = measurement.values[figure.measure]
+        assert isinstance(value, (int, float)), figure
+        assert figure.low <= value <= figure.high, figure
+    if file == "master":
+        assert measurement.values["integrated_lufs"] == pytest.approx(track.integrated_lufs, abs=0.1)
+    else:
+        for side in ("left", "right", "mid", "side"):  # compressed on the mix bus (demo README), no more
+            pinned = measurement.values[f"saturation_{side}_percent"]
+            assert isinstance(pinned, float) and pinned < 0.5, side
+
+
+def test_the_masters_are_an_album_folder(ep: Path) -> None:
+    assert [path.name[:2] for path in find_tracks([ep / "masters"]).paths] == ["01", "02", "03", "04", "05"]
+
+
+def compared(ep: Path, number: int) -> tuple[Track, Comparison]:
+    track = TRACKS[number - 1]
+    return track, compare(ep / track.path("premaster"), ep / track.path("master"))
+
+
+def test_compare_finds_a_limiter_and_a_compressor_and_no_saturation(ep: Path) -> None:
+    track, found = compared(ep, 1)
+    assert found.alignment.offset_samples == pytest.approx(-track.chain.head_cut, abs=0.2)
+    assert all(side.clip_dbfs is None for side in found.saturation.sides)
+    assert max(side.thd_percent or 0.0 for side in found.saturation.sides) < 0.5
+    assert found.change.gain_reduction_p95_db is not None and 0.5 < found.change.gain_reduction_p95_db < 4.0
+    assert "no side was saturated" in " ".join(found.summary())
+
+
+@pytest.mark.parametrize(("number", "ceiling"), [(2, 0.0), (3, -4.7)])
+def test_compare_finds_clipping_and_its_level(ep: Path, number: int, ceiling: float) -> None:
+    track, found = compared(ep, number)
+    # Of a converted pair, the master's clock counts.
+    expected = -track.chain.head_cut * track.chain.sample_rate / 44_100
+    assert found.alignment.offset_samples == pytest.approx(expected, abs=0.5)
+    left = found.saturation.side("left")
+    assert left.clip_dbfs == pytest.approx(ceiling, abs=0.1)
+    assert found.change.gain_reduction_max_db is not None and found.change.gain_reduction_max_db < 1.0
+    assert "the left was clipped" in " ".join(found.summary())
+
+
+def test_compare_finds_plain_gain_and_eq_under_an_offset(ep: Path) -> None:
+    track, found = compared(ep, 4)
+    assert found.differences["integrated_lufs"] == pytest.approx(track.chain.gain_db, abs=0.2)
+    assert max(side.thd_percent or 0.0 for side in found.saturation.sides) < 0.1
+
+
+def test_compare_finds_the_saturated_sides_and_clears_the_middle(ep: Path) -> None:
+    track, found = compared(ep, 5)
+    side, mid = found.saturation.side("side"), found.saturation.side("mid")
+    assert found.saturation.domain == "mid_side"
+    # The desk's curve is tanh(drive x / peak) of the side's highest sample; the reading is for the level that one
+    # sample in ten thousand exceeds, which lies some decibels lower: it must read less, and not by much.
+    drive = track.chain.side_drive
+    assert drive is not None
+    wave = np.tanh(drive * np.sin(2 * np.pi * np.arange(4096) / 4096))
+    harmonics = np.abs(np.fft.rfft(wave))
+    at_highest = 100 * np.sqrt(np.sum(harmonics[2:1000] ** 2)) / harmonics[1]
+    assert side.thd_percent is not None and mid.thd_percent is not None
+    assert 0.5 * at_highest < side.thd_percent < at_highest
+    assert mid.thd_percent < 0.5
+    assert "the sides were saturated" in " ".join(found.summary())
+    bands = {band.hz: band.level_change_db for band in found.change.bands}
+    assert bands[12500.0] is not None and bands[1000.0] is not None
+    assert bands[12500.0] - bands[1000.0] == pytest.approx(3.0, abs=1.0)  # the high shelf of 3 dB

@@ -150,6 +150,10 @@ def scan(
                 top = level if level > top else top
             tops[j + 1] = top
         for j in range(min(SPAN, last - start)):
+            own = abs(float(x[j]))
+            if own > state[0]:  # what is read between the samples can be lower than one of them; the peak is not
+                state[0] = own
+                state[1] = float(origin + (start - first) + j)
             level = float(tops[j + 1])
             if level <= floor or tops[j] > tops[j + 1] or tops[j + 2] > tops[j + 1]:
                 continue

@@ -260,7 +260,7 @@ def test_a_peak_between_the_samples_is_found_at_every_rate(rate: int) -> None:
 def test_no_sample_is_above_the_true_peak() -> None:
     """The peak of a waveform is no lower than any point of it, and the samples are points of it (BS.1770-5, Annex 2).
 
-    Noise and random walks have tops of every shape; a reader of points between the samples can miss a sample by 0.13 dB.
+    Noise and random walks have tops of every shape; what reads between the samples can miss one by 0.13 dB.
     """
     for seed in range(400):
         frames = np.random.default_rng(seed).standard_normal((2400, 2))

@@ -170,7 +170,7 @@ def _check_measure(rule: Rule, catalogue: dict[str, Any]) -> None:
 def _unknown(key: str, catalogue: dict[str, Any]) -> str:
     near = difflib.get_close_matches(key, catalogue, n=1)
     hint = f", perhaps {near[0]}" if near else ""
-    return f"no quantity is called {key!r}{hint}; `sendoff quantities` lists them"
+    return f"no quantity is called {reprlib.repr(key)}{hint}; `sendoff quantities` lists them"
 
 
 def shipped_folder() -> Path:
@@ -320,7 +320,7 @@ def _fault(item: Any, table: dict[str, Any]) -> str:
     if len(location) >= 2 and location[0] in ("rule", "album_rule") and isinstance(location[1], int):
         try:
             measure = table[location[0]][location[1]]["measure"]
-            key += f" ({measure})" if isinstance(measure, str) else ""
+            key += f" ({measure})" if isinstance(measure, str) and len(measure) < 60 else ""
         except (KeyError, IndexError, TypeError):
             pass
     there = item.get("input")

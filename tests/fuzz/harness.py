@@ -251,7 +251,10 @@ class Feeder:
         return answer
 
     def sounds(self, cases: Mapping[int, Case]) -> dict[int, list[str]]:
-        """Faults of sound files: all in one call, with a good one at the end; alone where that showed any."""
+        """Faults of sound files: all in one call, with a good one at the end; alone where that showed any.
+
+        Then the other commands that read files, and the other forms of results.
+        """
         paths = {number: self.command.folder / f"{number}.bin" for number in cases}
         for number, path in paths.items():
             path.write_bytes(cases[number].data)
@@ -260,7 +263,10 @@ class Feeder:
         found = {}
         if faults:
             found = {number: own for number, path in paths.items() if (own := self._check([path]))}
-            found = found or {next(iter(cases)): [f"only together with the {len(cases) - 1} after it: {faults}"]}
+        else:
+            faults = self._other_commands([*paths.values(), self.good])
+        if faults and not found:
+            found = {next(iter(cases)): [f"this one or the {len(cases) - 1} after it: {fault}" for fault in faults]}
         after = digests([*paths.values(), self.good])
         for number, path in paths.items():
             if before[path] != after[path]:
@@ -272,7 +278,36 @@ class Feeder:
     def _check(self, paths: list[Path]) -> list[str]:
         answer = self._seen(self.command("check", "--json", *paths))
         self.refused += len(answer.lines)
+        self._lines = answer.lines
         return faults_of_check(answer, paths, self._expected)
+
+    def _other_commands(self, paths: list[Path]) -> list[str]:
+        """After `_check`: every call complains about the same files in the same words, and reads the others."""
+        cache = {"XDG_CACHE_HOME": str(self.command.folder / "cache")}
+        bad = [path for path in paths if any(line.startswith(f"sendoff: {path}: ") for line in self._lines)]
+        good = [path for path in paths if path not in bad]
+        calls: list[tuple[list[Word], list[Path]]] = [
+            (["check", "--all", "-p", "streaming", "-p", "broadcast-r128"], paths),
+            (["check", "--csv"], paths),
+            (["album", "-p", "cd"], paths),
+            (["plan", "-p", "streaming"], good[:1]),
+            (["plan", "-p", "streaming"], bad[:1]),
+        ]
+        faults = []
+        for words, files in calls:
+            if not files:
+                continue
+            answer = self._seen(self.command(*words, *files, environment=cache))
+            ended = faults_of_end(answer)
+            if ended:
+                faults += [f"{words!r}: {fault}" for fault in (*ended, *answer.lines[-3:])]
+                continue
+            expected = [line for line in self._lines if any(line.startswith(f"sendoff: {path}: ") for path in files)]
+            # What can be measured need not be plannable: too short, silent.
+            unplannable = "plan" in words and files == good[:1] and answer.status == 2 and len(answer.lines) == 1
+            if answer.lines != expected and not unplannable:
+                faults.append(f"{words!r}: standard error is {answer.lines!r}, expected {expected!r}")
+        return faults
 
     def profile(self, case: Case) -> list[str]:
         """Faults of one profile: linted; if nothing is wrong with it, shown and judged by."""

@@ -204,11 +204,11 @@ def check(
     for file in checked:
         if file.error is not None:
             complain(f"{file.path}: {file.error}")
-    _print(checked, as_json, as_csv, everything)
     if report is not None:
         from master_check.report.html import check_page
 
         _write_report(report, check_page, checked, loaded, checksums=_checksums(checked))
+    _print(checked, as_json, as_csv, everything)
     from master_check.verdict import worst
 
     sys.exit(STATUS[worst(file.result for file in checked)])
@@ -334,17 +334,17 @@ def album(
     for track in found.tracks:
         if track.error is not None:
             complain(f"{track.path}: {track.error}")
+    if report is not None:
+        from master_check.report.html import album_page
+
+        title = places[0].resolve().name if len(places) == 1 else ""
+        _write_report(report, album_page, found, loaded, title=title)
     if as_json:
         click.echo(json.text(shown.album_json(found, tracks.skipped)))
     elif as_csv:
         click.echo(shown.album_csv(found), nl=False)
     else:
         shown.print_album(_console(), found, tracks.skipped, worst_first)
-    if report is not None:
-        from master_check.report.html import album_page
-
-        title = places[0].resolve().name if len(places) == 1 else ""
-        _write_report(report, album_page, found, loaded, title=title)
     sys.exit(STATUS[found.result])
 
 
@@ -390,16 +390,16 @@ def compare(
         raise Refused(f"{premaster}, {master}: {error}") from None
     before = Checked(str(premaster), found.premaster)
     after = Checked(str(master), found.master, tuple(judge(found.master, profile) for profile in loaded))
+    if report is not None:
+        from master_check.report.html import compare_page
+
+        _write_report(report, compare_page, found, after.verdicts, loaded, checksums=_checksums([before, after]))
     if as_json:
         click.echo(text(comparison_json(before, after, found)))
     else:
         from master_check.report.text import print_comparison
 
         print_comparison(_console(), before, after, found)
-    if report is not None:
-        from master_check.report.html import compare_page
-
-        _write_report(report, compare_page, found, after.verdicts, loaded, checksums=_checksums([before, after]))
     sys.exit(STATUS[after.result])
 
 
@@ -461,16 +461,16 @@ def plan(
     except ValueError as error:
         raise Refused(f"{premaster}: {error}") from None
     checked = Checked(str(premaster), measurement, (judge(measurement, fitness),))
+    if report is not None:
+        from master_check.report.html import plan_page
+
+        _write_report(report, plan_page, checked, profile, found, checksums=_checksums([checked]))
     if as_json:
         click.echo(text(plan_json(checked, profile, found)))
     else:
         from master_check.report.text import print_plan
 
         print_plan(_console(), checked, profile, found)
-    if report is not None:
-        from master_check.report.html import plan_page
-
-        _write_report(report, plan_page, checked, profile, found, checksums=_checksums([checked]))
     sys.exit(STATUS[checked.result])
 
 

@@ -21,7 +21,7 @@ from master_check.meters.words import WordMeter
 from master_check.quantities import CHANNEL_KEYS, QUANTITIES, Value
 from master_check.saturation.single import pinned_percent
 
-MEASUREMENT_VERSION = 1
+MEASUREMENT_VERSION = 2
 """Raised whenever the same file would measure differently: stored measurements of another version are not used."""
 
 STEADY_S = 60.0

@@ -11,10 +11,10 @@ from tests.signals import RATE, Frames, amplitude, db, ideal_true_peaks, measure
 Music = tuple[NDArray[np.float32], int]
 
 # The meter's interpolator is 4096 samples long, the ideal one is endless: what is near half the sample rate is read
-# with an error. Most measured, on what follows: music 0.0001 dB above and below, music clipped by 12 dB 0.0034 dB,
-# white and square material 0.053 dB above and 0.055 dB below.
+# with an error. Most measured over 60 channels of each kind below: 0.061 dB above and 0.055 dB below on white and
+# square material, 0.001 dB on what is clipped and then low-passed; on music 0.0001 dB, clipped by 12 dB 0.0034 dB.
 MUSIC_DB = 0.005
-ABOVE_DB = 0.06
+ABOVE_DB = 0.07
 BELOW_DB = 0.1
 
 
@@ -51,7 +51,7 @@ def material(kind: str, seed: int) -> Frames:
     return np.asarray(np.stack(rows, axis=1), np.float32)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", [0, 12, 14, 15, 24])  # after 0, those that caught a meter that looked less closely
 @pytest.mark.parametrize(
     "kind",
     [
@@ -60,6 +60,7 @@ def material(kind: str, seed: int) -> Frames:
         "clipped below 0.45",
         "clipped below 0.3",
         "clipped below 0.1",
+        "squares of 1 to 2",
         "squares of 1 to 4",
         "squares of 1 to 10",
         "squares of 1 to 100",

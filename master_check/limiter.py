@@ -31,7 +31,7 @@ LOOK_AHEAD_MAX_MS = 100.0
 """Longer is no limiter; also keeps the exact sums of the gain curve within 64 bits up to 768 kHz."""
 
 DETECTOR_TAPS = 48
-"""Taps a phase of the 4x detector. The meter reads up to 1024, so a little is left over: 0.004 dB on music."""
+"""Taps a phase of the 4x detector. The meter reads up to 4096, so a little is left over: 0.004 dB on music."""
 
 
 @dataclass(frozen=True, eq=False)

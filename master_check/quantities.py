@@ -215,7 +215,7 @@ _ROWS: Final = (
         "Digital silence inside",
         "s",
         3,
-        "All channels exactly zero between first and last sound, in stretches of 10 ms or more.",
+        "All channels exactly zero between first and last sound, counted in whole steps of 10 ms.",
     ),
     Quantity(
         "dropouts",

@@ -299,7 +299,7 @@ def test_input_without_end(command: Command, device: str) -> None:
 
 @is_root
 def test_no_permission(command: Command, good: Path, tmp_path: Path) -> None:
-    for folder in (command.folder, *command.folder.parents[:2], tmp_path, *tmp_path.parents[:2]):
+    for folder in (command.folder, *command.folder.parents[:4], tmp_path, *tmp_path.parents[:2]):
         folder.chmod(0o755)
     good.chmod(0o644)
     path = tmp_path / "mine.wav"
@@ -527,7 +527,7 @@ write_whole(Path(sys.argv[1]), "x" * 1_000_000)
 
 @is_root
 def test_a_folder_that_cannot_be_written(command: Command, good: Path, target: Path) -> None:
-    for folder in (command.folder, *command.folder.parents[:2], target.parent, *target.parent.parents[:2]):
+    for folder in (command.folder, *command.folder.parents[:4], target.parent, *target.parent.parents[:4]):
         folder.chmod(0o755)
     good.chmod(0o644)
     target.chmod(0o666)
@@ -615,7 +615,7 @@ def test_profiles_with_faults(command: Command, tmp_path: Path, name: str) -> No
         ("./a.toml", "in a circle"),
         ("./b.toml", "in a circle"),
         ("missing", "no such profile"),
-        ("../../../../etc/passwd", "not TOML"),
+        ("../../../../../../../../../../etc/passwd", "not TOML"),
         ("/dev/zero", "not a file"),
         (".", "no such profile"),
         ("./folder.toml", "not a file"),

@@ -34,6 +34,7 @@ class Request:
     folder: str
     stdout: str
     stderr: str
+    stuck: str
     seconds: float = SECONDS
     memory: int | None = MEMORY
     file_size: int | None = None
@@ -43,7 +44,7 @@ class Request:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """How a call ended. `status` is the exit status, or minus the signal that ended it."""
+    """How a call ended. `status` is the exit status, or minus the signal that ended it; `stuck` is where it hung."""
 
     status: int
     hung: bool
@@ -51,6 +52,7 @@ class Answer:
     rss: int
     stdout: bytes
     stderr: bytes
+    stuck: str
 
     @property
     def lines(self) -> list[str]:
@@ -94,15 +96,16 @@ class Command:
         with tempfile.TemporaryDirectory() as streams:
             out = options.pop("stdout", None) or f"{streams}/out"
             err = f"{streams}/err"
-            for stream in (f"{streams}/out", err):
+            stuck = f"{streams}/stuck"
+            for stream in (f"{streams}/out", err, stuck):
                 Path(stream).touch()
             given = [os.fsencode(word).hex() for word in words]
-            request = Request(given, str(options.pop("folder", self.folder)), str(out), err, **options)
+            request = Request(given, str(options.pop("folder", self.folder)), str(out), err, stuck, **options)
             assert self._process.stdin is not None
             print(json.dumps(asdict(request)), file=self._process.stdin, flush=True)
             answer = self._ask_line()
             printed = Path(out).read_bytes() if str(out).startswith(streams) else b""
-            return Answer(**answer, stdout=printed, stderr=Path(err).read_bytes())
+            return Answer(**answer, stdout=printed, stderr=Path(err).read_bytes(), stuck=Path(stuck).read_text())
 
 
 def shown(path: Word) -> str:
@@ -132,7 +135,7 @@ def faults_of_end(answer: Answer) -> list[str]:
     """What is wrong with the way a call ended, whatever it was asked."""
     faults = []
     if answer.hung:
-        faults.append(f"hangs: not done after {answer.seconds:.1f} s")
+        faults.append(f"hangs: not done after {answer.seconds:.1f} s\n{answer.stuck}")
     elif answer.status < 0:
         faults.append(f"killed by signal {-answer.status}")
     elif answer.status not in (0, 1, 2):

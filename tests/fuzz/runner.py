@@ -4,6 +4,7 @@ A child that crashes, hangs or eats memory is seen from here and harms nobody. R
 each, on standard input and output: `Request` in harness.py has the fields.
 """
 
+import faulthandler
 import gc
 import importlib
 import json
@@ -50,6 +51,7 @@ def _become(request: dict[str, Any]) -> None:
         os.close(fd)
     sys.stdout = open(1, "w", encoding="utf-8", errors="strict", closefd=False)  # noqa: SIM115
     sys.stderr = open(2, "w", buffering=1, encoding="utf-8", errors="backslashreplace", closefd=False)  # noqa: SIM115
+    faulthandler.register(signal.SIGUSR1, Path(request["stuck"]).open("w"))
     os.chdir(request["folder"])
     os.environ.update(request["environment"])
     if request["user"] is not None:
@@ -99,6 +101,8 @@ def _call(request: dict[str, Any]) -> dict[str, Any]:
             break
         if seconds > request["seconds"] and not hung:
             hung = True
+            os.kill(pid, signal.SIGUSR1)  # has it write down where it is, if it still can
+            time.sleep(0.5)
             os.kill(pid, signal.SIGKILL)
         time.sleep(0.001)
     return {"status": os.waitstatus_to_exitcode(state), "hung": hung, "seconds": seconds, "rss": usage.ru_maxrss}

@@ -39,19 +39,18 @@ PRECISION: Final = 1e-4
 ORDER: Final = 3
 """Of the differences that the smoother keeps small: the straight line and the parabola cost nothing."""
 
-STRENGTHS: Final = np.geomspace(1e2, 1e14, 37)
+STRENGTHS: Final = np.geomspace(1e2, 1e14, 25)
 
 HARMONICS: Final = 60
 
+PINNED: Final = 8
+"""Clipping is found where so many samples, nine tenths of all that went in at ..."""
+
 OVER: Final = 1.05
-"""Clipping can be seen once levels go this far beyond the ceiling (0.4 dB), ..."""
+"""... this many times the ceiling (0.4 dB over it) or more, came out within a hundredth of it, ..."""
 
-BEYOND: Final = 1.01
-FLAT: Final = 0.1
-"""... from just beyond which on the curve rises by less than this share of what went in, ..."""
-
-SHARP: Final = 1.08
-"""... and where nine tenths of the ceiling went in at no more than this times as much. tanh with a top as flat: 1.5."""
+STRAIGHT: Final = 0.95
+"""... and a tenth below the ceiling next to nothing happened. tanh is down to 0.76 there."""
 
 
 @dataclass(frozen=True)
@@ -124,8 +123,8 @@ def _smoothed(values: Floats, weight: Floats) -> Floats:
     return best
 
 
-def thd_percent(curve: Callable[[Floats], Floats]) -> float:
-    """Total harmonic distortion of a sine of peak 1 after a curve: RMS of the harmonics over the fundamental's.
+def thd_percent(curve: Callable[[Floats], Floats], amplitude: float = 1.0) -> float:
+    """Total harmonic distortion that a curve gives a sine of that peak: RMS of the harmonics over the fundamental's.
 
     IEC 60268-3 (memory), relative to the fundamental.
 
@@ -136,23 +135,28 @@ def thd_percent(curve: Callable[[Floats], Floats]) -> float:
     >>> round(thd_percent(lambda x: x - 0.1 * x**3), 6)
     2.702703
     """
-    lines = np.abs(np.fft.rfft(curve(np.sin(2.0 * np.pi * np.arange(4096) / 4096.0))))
+    lines = np.abs(np.fft.rfft(curve(amplitude * np.sin(2.0 * np.pi * np.arange(4096) / 4096.0))))
     return float(100.0 * np.sqrt(np.sum(lines[2 : HARMONICS + 1] ** 2)) / lines[1])
 
 
-def flat_top(curve: Curve) -> float | None:
-    """The level at which a curve clips, the lower of its two polarities; None where it does not."""
-    ceilings = [_ceiling(side * curve.level, side * (curve.level + curve.bend)) for side in (-1.0, 1.0)]
-    return min((each for each in ceilings if each is not None), default=None)
+def ceiling(level: NDArray[np.float32], target: NDArray[np.float32], peak: float) -> float | None:
+    """The level, in peaks, at which the target was clipped, the lower of its two polarities; None where it was not.
+
+    Arguments as those of `fit_curve`. This looks at the samples and not at the curve, since a few are proof enough.
+    """
+    found = [_ceiling(side * level / peak, side * target / peak) for side in (-1, 1)]
+    return min((each for each in found if each is not None), default=None)
 
 
-def _ceiling(into: Floats, out: Floats) -> float | None:
-    order = np.argsort(into)
-    into, out = into[order], out[order]
-    ceiling = float(np.median(out[-3:]))
-    flat = into >= BEYOND * ceiling
-    if ceiling <= 0.0 or np.count_nonzero(flat) < 3 or into[-1] < OVER * ceiling:
+def _ceiling(into: NDArray[np.float32], out: NDArray[np.float32]) -> float | None:
+    high = into > 0.5 * into.max()
+    into, out = into[high], out[high]
+    if into.size <= PINNED:
         return None
-    slope = np.polyfit(into[flat], out[flat], 1)[0]
-    shoulder = float(np.interp(0.9 * ceiling, out[into > 0.0], into[into > 0.0]))
-    return ceiling if abs(slope) < FLAT and shoulder < SHARP * 0.9 * ceiling else None
+    top = float(np.median(out[np.argpartition(into, -PINNED)[-PINNED:]]))
+    beyond = into > OVER * top
+    if top <= 0.0 or np.count_nonzero(beyond) < PINNED or np.mean(np.abs(out[beyond] - top) < 0.01 * top) < 0.9:
+        return None
+    below = (into > 0.85 * top) & (into < 0.95 * top)
+    straight = below.any() and np.median(out[below] / into[below]) > STRAIGHT
+    return top if straight else None

@@ -20,6 +20,8 @@ import scipy.sparse
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
+from master_check.saturation.pair_kernels import cross_spectrum
+
 Coefficients = NDArray[np.complex128]
 """(inputs, splines): how much of every spline the response from every input has."""
 
@@ -100,8 +102,7 @@ class MatchedFilter:
         return scipy.linalg.cho_factor(normal)
 
     def _products(self, a: NDArray[Any], b: NDArray[Any]) -> NDArray[np.complex128]:
-        cross = np.einsum("pf,pf->f", a.conj(), b).astype(np.complex128)
-        found = self._splines.T @ scipy.sparse.diags(cross) @ self._splines
+        found = self._splines.T @ scipy.sparse.diags(cross_spectrum(a, b)) @ self._splines
         return np.asarray(found.toarray())
 
     def fit(self, target: NDArray[Any]) -> Coefficients:
@@ -160,8 +161,7 @@ class MatchedFilter:
 
     def _correlate(self, rows: Passages) -> Coefficients:
         spectrum = scipy.fft.rfft(rows, axis=1, workers=2)
-        crosses = [np.einsum("pf,pf->f", each.conj(), spectrum) for each in self._spectra]
-        return np.stack([self._splines.T @ cross.astype(np.complex128) for cross in crosses])
+        return np.stack([self._splines.T @ cross_spectrum(each, spectrum) for each in self._spectra])
 
     def _solve(self, right: Coefficients) -> Coefficients:
         return np.asarray(scipy.linalg.cho_solve(self._factor, right.ravel())).reshape(right.shape)

@@ -9,6 +9,16 @@ Rows = NDArray[np.float32]
 
 
 @kernel
+def cross_spectrum(a: NDArray[np.complex64], b: NDArray[np.complex64]) -> NDArray[np.complex128]:
+    """Sum over the rows of a's conjugate times b."""
+    total = np.zeros(a.shape[1], np.complex128)
+    for row in range(a.shape[0]):
+        for k in range(a.shape[1]):
+            total[k] += np.conj(a[row, k]) * b[row, k]
+    return total
+
+
+@kernel
 def weigh_small(
     matched: Rows,
     target: Rows,
@@ -21,8 +31,8 @@ def weigh_small(
 ) -> None:
     """Weight every sample by how small it is, and sum up what says the gain, a hop at a time.
 
-    `weight` becomes Tukey's biweight, (1 - (gain x matched / width)^2)^2 up to `width` and 0 from there on; `products` and `powers` (rows, hops) become the weighted sums of
-    matched x target and matched^2.
+    `weight` becomes Tukey's biweight, (1 - (gain x matched / width)^2)^2 up to `width` and 0 from there on;
+    `products` and `powers` (rows, hops) become the weighted sums of matched x target and matched^2.
     """
     for row in range(matched.shape[0]):
         for j in range(products.shape[1]):

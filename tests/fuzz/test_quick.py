@@ -20,14 +20,14 @@ def feeder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Feeder]:
         yield Feeder(command)
 
 
-@pytest.mark.parametrize("first", range(0, 320, BATCH))
+@pytest.mark.parametrize("first", range(0, 240, BATCH))
 def test_mutated_sound_files(feeder: Feeder, first: int) -> None:
     cases = {number: sound_case(SEED, number) for number in range(first, first + BATCH)}
     faults = feeder.sounds(cases)
     assert not faults, {number: (cases[number].story, found) for number, found in faults.items()}
 
 
-@pytest.mark.parametrize("first", range(0, 60, 10))
+@pytest.mark.parametrize("first", range(0, 40, 10))
 def test_mutated_profiles(feeder: Feeder, first: int) -> None:
     cases = {number: profile_case(SEED, number) for number in range(first, first + 10)}
     faults = {number: (case.story, found) for number, case in cases.items() if (found := feeder.profile(case))}

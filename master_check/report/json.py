@@ -7,17 +7,19 @@ import json
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from pydantic import TypeAdapter
 from typing_extensions import NotRequired, TypedDict
 
 from master_check.measure import Measurement
-from master_check.pair.compare import Comparison
-from master_check.plan import Plan
 from master_check.profile import Profile
 from master_check.verdict import Finding, Verdict, worst
+
+if TYPE_CHECKING:  # what check does not use costs a second to import
+    from master_check.pair.compare import Comparison
+    from master_check.plan import Plan
 
 VERSION: Literal[1] = 1
 
@@ -110,12 +112,12 @@ def file_json(file: Checked) -> FileJson:
     }
 
 
-def plan_json(premaster: Checked, profile: Profile, plan: Plan) -> dict[str, Any]:
+def plan_json(premaster: Checked, profile: Profile, plan: "Plan") -> dict[str, Any]:
     """What `plan --json` prints: the premaster as a file of `check`, then the plan."""
     return results_json([premaster]) | {"plan": {"profile": profile.name} | rounded(plan.to_dict())}
 
 
-def comparison_json(premaster: Checked, master: Checked, comparison: Comparison) -> dict[str, Any]:
+def comparison_json(premaster: Checked, master: Checked, comparison: "Comparison") -> dict[str, Any]:
     """What `compare --json` prints: both files as `check` has them, the master judged, then what changed."""
     a, c = comparison.alignment, comparison.change
     found = {

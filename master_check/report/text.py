@@ -4,6 +4,7 @@ Words carry every meaning; colour and weight only repeat it. Nothing is computed
 """
 
 from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
@@ -12,13 +13,15 @@ from rich.text import Text
 
 from master_check.audio import clock
 from master_check.measure import Measurement
-from master_check.pair.compare import Comparison
-from master_check.plan import Plan
 from master_check.profile import Profile
 from master_check.quantities import QUANTITIES, Quantity, Value
 from master_check.report.json import Checked
 from master_check.report.visible import visible
 from master_check.verdict import Finding, Verdict
+
+if TYPE_CHECKING:  # what check does not use costs a second to import
+    from master_check.pair.compare import Comparison
+    from master_check.plan import Plan
 
 STYLES: Mapping[str, str] = {
     "pass": "bold green",
@@ -81,7 +84,7 @@ def print_checked(console: Console, files: Iterable[Checked], everything: bool =
         console.print(_indented(figures(file.measurement), above=1, below=1))
 
 
-def print_plan(console: Console, premaster: Checked, profile: Profile, plan: Plan) -> None:
+def print_plan(console: Console, premaster: Checked, profile: Profile, plan: "Plan") -> None:
     """Fit to be mastered or not, then what to set, then the premaster's figures."""
     assert premaster.measurement is not None
     console.print(
@@ -96,7 +99,7 @@ def print_plan(console: Console, premaster: Checked, profile: Profile, plan: Pla
     console.print(_indented(figures(premaster.measurement), above=1, below=1))
 
 
-def print_comparison(console: Console, premaster: Checked, master: Checked, comparison: Comparison) -> None:
+def print_comparison(console: Console, premaster: Checked, master: Checked, comparison: "Comparison") -> None:
     """What mastering did in words, the master's verdict, then the figures beside each other."""
     console.print(Text.assemble("From ", (visible(premaster.path), "bold"), " to ", (visible(master.path), "bold")))
     console.print()
@@ -111,7 +114,7 @@ def print_comparison(console: Console, premaster: Checked, master: Checked, comp
     console.print(_indented(_bands(comparison), above=1, below=1))
 
 
-def _differences(comparison: Comparison) -> Table:
+def _differences(comparison: "Comparison") -> Table:
     table = _table("", "premaster", "master", "change")
     for key, change in comparison.differences.items():
         quantity = QUANTITIES[key]
@@ -121,7 +124,7 @@ def _differences(comparison: Comparison) -> Table:
     return table
 
 
-def _saturation(comparison: Comparison) -> Table:
+def _saturation(comparison: "Comparison") -> Table:
     table = _table("saturation", "THD", "peaks lower by", "clipped at", "unexplained", "at peaks of")
     for side in comparison.saturation.sides:
         table.add_row(
@@ -135,7 +138,7 @@ def _saturation(comparison: Comparison) -> Table:
     return table
 
 
-def _bands(comparison: Comparison) -> Table:
+def _bands(comparison: "Comparison") -> Table:
     bands = [band for band in comparison.change.bands if band.level_change_db is not None]
     table = _table(
         "third octave", *(f"{band.hz / 1000:g}k" if band.hz >= 1000 else f"{band.hz:g}" for band in bands[::3])

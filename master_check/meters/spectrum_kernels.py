@@ -1,4 +1,4 @@
-"""Compiled loops of the spectrum meter: powers of transforms, added up bin by bin."""
+"""Compiled loop of the spectrum meter: powers of a transform, added up bin by bin."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -7,15 +7,20 @@ from master_check.jit import kernel
 
 
 @kernel
-def add_powers(transform: NDArray[np.complex64], sums: NDArray[np.float64]) -> None:
-    """Add the squared magnitude of every bin to `sums`."""
-    for k in range(sums.shape[0]):
-        z = transform[k]
-        sums[k] += z.real * z.real + z.imag * z.imag
+def add_powers(transforms: NDArray[np.complex64], sums: NDArray[np.float64]) -> None:
+    """Add every channel's squared magnitudes to its row of `sums` (rows, bins), transforms (channels, bins).
 
-
-@kernel
-def add_products(left: NDArray[np.complex64], right: NDArray[np.complex64], sums: NDArray[np.float64]) -> None:
-    """Add the real part of left times conjugate right of every bin to `sums`."""
-    for k in range(sums.shape[0]):
-        sums[k] += left[k].real * right[k].real + left[k].imag * right[k].imag
+    Where there is a row more than channels: the real part of left times conjugate right of stereo to the last.
+    """
+    channels, bins = transforms.shape
+    for channel in range(channels):
+        own = transforms[channel]
+        row = sums[channel]
+        for k in range(bins):
+            row[k] += own[k].real * own[k].real + own[k].imag * own[k].imag
+    if sums.shape[0] > channels:
+        left = transforms[0]
+        right = transforms[1]
+        row = sums[channels]
+        for k in range(bins):
+            row[k] += left[k].real * right[k].real + left[k].imag * right[k].imag

@@ -16,47 +16,46 @@ LOUDEST: Final = np.float32(2.0**40)
 
 @kernel
 def lay_out(
-    interleaved: NDArray[np.float32] | NDArray[np.int32],
+    flat: NDArray[np.float32] | NDArray[np.int32],
     buffer: NDArray[np.float32],
     bits: NDArray[np.int32],
     offset: int,
     scale: np.float32,
     edges: NDArray[np.int64],
-    tops: NDArray[np.float32],
+    tops: NDArray[np.int32],
     zeros: NDArray[np.int32],
 ) -> int:
-    """Write (n, channels) samples times `scale` to columns `offset` on of `buffer` (channels, ...).
+    """Write interleaved samples times `scale` to columns `offset` on of `buffer` (channels, ...).
 
-    `bits` is `buffer` seen as int32. Fills the largest magnitude and the count of exact zeros of each hop and
-    channel; returns the largest magnitude of all as bits, above those of LOUDEST where a sample is beyond or no number.
+    `bits` is `buffer` seen as int32. Fills the largest magnitude (its bits) and the count of exact zeros of each hop
+    and channel; returns the largest of all, above the bits of LOUDEST where a sample is beyond or no number.
     """
-    n, channels = interleaved.shape
-    flat = interleaved.reshape(n * channels)
+    channels = buffer.shape[0]
+    n = edges[-1]
     if channels == 2:  # the fixed stride lets the compiler shuffle whole registers
-        left = buffer[0, offset : offset + n]
-        right = buffer[1, offset : offset + n]
+        left = buffer[0, offset:]
+        right = buffer[1, offset:]
         for i in range(n):
             left[i] = np.float32(flat[2 * i]) * scale
             right[i] = np.float32(flat[2 * i + 1]) * scale
     else:
         for c in range(channels):
-            row = buffer[c, offset : offset + n]
+            row = buffer[c, offset:]
             for i in range(n):
-                row[i] = np.float32(interleaved[i, c]) * scale
-    pattern = np.empty(1, np.int32)
-    as_float = pattern.view(np.float32)
+                row[i] = np.float32(flat[channels * i + c]) * scale
     largest = np.int32(0)
     for c in range(channels):
         for h in range(edges.shape[0] - 1):
-            hop = bits[c, offset + edges[h] : offset + edges[h + 1]]
+            hop = bits[c, offset + edges[h] :]
+            size = edges[h + 1] - edges[h]
             top = np.int32(0)
-            for i in range(hop.shape[0]):
-                top = max(top, hop[i] & MAGNITUDE)
             zero = np.int32(0)
-            for i in range(hop.shape[0]):
+            for i in range(size):
+                level = hop[i] & MAGNITUDE
+                top = level if level > top else top
+            for i in range(size):
                 zero += np.int32(1) if hop[i] & MAGNITUDE == 0 else np.int32(0)
-            pattern[0] = top
-            tops[c, h] = as_float[0]
+            tops[c, h] = top
             zeros[c, h] = zero
             largest = top if top > largest else largest
     return int(largest)

@@ -19,12 +19,17 @@ FAST = {"reassoc", "contract", "nsz", "arcp", "nnan"}
 
 def kernel(function: Function) -> Function:
     """Compile `function` with numba, cached on disk and without the interpreter lock."""
-    return cast(Function, numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)(function))
-
-
-def inline(function: Function) -> Function:
-    """Compile a helper that is pasted into the kernels that call it."""
     return cast(
         Function,
-        numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, inline="always")(function),
+        numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, no_cfunc_wrapper=True)(function),
+    )
+
+
+def part(function: Function) -> Function:
+    """Compile a part of the kernels in the same file: nothing else can call it, so what Python would need is left out."""
+    return cast(
+        Function,
+        numba.njit(nogil=True, error_model="numpy", fastmath=FAST, no_cpython_wrapper=True, no_cfunc_wrapper=True)(
+            function
+        ),
     )

@@ -36,7 +36,8 @@ class ClippingMeter:
     def feed(self, block: Block) -> None:
         for c, row in enumerate(block.buffer):
             tops = block.tops[c]
-            full_scale_runs(row, PAST, block.start, block.edges, tops, self._full, SHORTEST, self._runs[c])
+            if self._runs[c, 0] or tops.max() >= self._full:
+                full_scale_runs(row, PAST, block.start, block.edges, tops, self._full, SHORTEST, self._runs[c])
             for s, sign in enumerate((1.0, -1.0)):
                 flat_tops(
                     row, PAST, block.start, block.edges, tops, sign, SAME, self._step, SHORTEST,

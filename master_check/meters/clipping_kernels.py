@@ -23,27 +23,29 @@ def full_scale_runs(
     at the end of a block is counted once it has `shortest` samples and grows from there.
     """
     full32 = np.float32(full)
+    run, sign, runs, samples, longest, first = state[0], state[1], state[2], state[3], state[4], state[5]
     for h in range(edges.shape[0] - 1):
         if tops[h] < full32:
-            state[0] = 0
+            run = 0
             continue
-        for i in range(edges[h], edges[h + 1]):
-            value = row[offset + i]
-            sign = 1 if value >= full32 else (-1 if value <= -full32 else 0)
-            if sign == 0:
-                state[0] = 0
+        x = row[offset + edges[h] :]
+        for i in range(edges[h + 1] - edges[h]):
+            own = 1 if x[i] >= full32 else (-1 if x[i] <= -full32 else 0)
+            if own == 0:
+                run = 0
                 continue
-            state[0] = state[0] + 1 if state[0] > 0 and sign == state[1] else 1
-            state[1] = sign
-            if state[0] == shortest:
-                state[2] += 1
-                state[3] += shortest
-                if state[2] == 1:
-                    state[5] = origin + i - shortest + 1
-            elif state[0] > shortest:
-                state[3] += 1
-            if state[0] >= shortest:
-                state[4] = max(state[4], state[0])
+            run = run + 1 if run > 0 and own == sign else 1
+            sign = own
+            if run == shortest:
+                runs += 1
+                samples += shortest
+                if runs == 1:
+                    first = origin + edges[h] + i - shortest + 1
+            elif run > shortest:
+                samples += 1
+            if run >= shortest and run > longest:
+                longest = run
+    state[0], state[1], state[2], state[3], state[4], state[5] = run, sign, runs, samples, longest, first
 
 
 @kernel
@@ -67,28 +69,31 @@ def flat_tops(
     a factor of two to spare: a smooth top bends, a clipped one has corners.
     `levels`: ceiling, value before the run. `state`: run so far, tops, first one's sample.
     """
+    ceiling, before = levels[0], levels[1]
+    run, flats, first = state[0], state[1], state[2]
     for h in range(edges.shape[0] - 1):
-        first, last = edges[h], edges[h + 1]
-        width = max(same * levels[0], step)
-        if tops[h] < levels[0] - width:
-            last = min(last, first + 1) if state[0] > 0 else first
-        for i in range(first, last):
-            value = sign * float(row[offset + i])
-            width = max(same * levels[0], step)
-            if value > levels[0] + width:
-                state[0] = 0
-                state[1] = 0
-            if value > 0.0 and value >= levels[0] - width:
-                if state[0] == 0:
-                    levels[1] = sign * float(row[offset + i - 1])
-                levels[0] = max(levels[0], value)
-                state[0] += 1
+        size = edges[h + 1] - edges[h]
+        if tops[h] < ceiling - max(same * ceiling, step):
+            size = min(size, 1) if run > 0 else 0
+        x = row[offset + edges[h] - 1 :]
+        for i in range(size):
+            value = sign * float(x[i + 1])
+            width = max(same * ceiling, step)
+            if value > ceiling + width:
+                run = 0
+                flats = 0
+            if value > 0.0 and value >= ceiling - width:
+                if run == 0:
+                    before = sign * float(x[i])
+                ceiling = max(ceiling, value)
+                run += 1
                 continue
-            if state[0] >= shortest:
-                n = state[0]
-                corner = levels[0] - 2.0 * width * ((n + 1.0) / (n - 1.0)) ** 2
-                if levels[1] < corner and value < corner:
-                    state[1] += 1
-                    if state[1] == 1:
-                        state[2] = origin + i - n
-            state[0] = 0
+            if run >= shortest:
+                corner = ceiling - 2.0 * width * ((run + 1.0) / (run - 1.0)) ** 2
+                if before < corner and value < corner:
+                    flats += 1
+                    if flats == 1:
+                        first = origin + edges[h] + i - run
+            run = 0
+    levels[0], levels[1] = ceiling, before
+    state[0], state[1], state[2] = run, flats, first

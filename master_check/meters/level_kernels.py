@@ -28,24 +28,22 @@ def stereo_sums(
     right: NDArray[np.float32],
     offset: int,
     edges: NDArray[np.int64],
+    work: NDArray[np.float32],
+    bits: NDArray[np.int32],
     cross: NDArray[np.float64],
-    tops: NDArray[np.float32],
+    tops: NDArray[np.int32],
 ) -> None:
-    """Hop by hop: left times right, into `cross` (hops,); largest |L + R| / 2, |L - R| / 2, into `tops` (2, hops)."""
+    """Hop by hop: left times right, into `cross` (hops,); largest |L + R| / 2, |L - R| / 2, as bits, into `tops`.
+
+    `work` (2, longest hop) is scratch, `bits` the same seen as int32; `tops` is (2, hops).
+    """
     half = np.float32(0.5)
-    longest = 0
-    for h in range(edges.shape[0] - 1):
-        longest = max(longest, edges[h + 1] - edges[h])
-    middle = np.empty(longest, np.float32)
-    sides = np.empty(longest, np.float32)
-    middle_bits = middle.view(np.int32)
-    sides_bits = sides.view(np.int32)
-    pattern = np.empty(2, np.int32)
-    as_float = pattern.view(np.float32)
+    middle, sides = work[0], work[1]
+    middle_bits, sides_bits = bits[0], bits[1]
     for h in range(edges.shape[0] - 1):
         n = edges[h + 1] - edges[h]
-        x = left[offset + edges[h] : offset + edges[h + 1]]
-        y = right[offset + edges[h] : offset + edges[h + 1]]
+        x = left[offset + edges[h] :]
+        y = right[offset + edges[h] :]
         product = 0.0
         for i in range(n):
             product += float(x[i]) * float(y[i])
@@ -56,10 +54,8 @@ def stereo_sums(
         for i in range(n):
             a = middle_bits[i] & MAGNITUDE
             b = sides_bits[i] & MAGNITUDE
-            top = max(top, a)
-            wide = max(wide, b)
-        pattern[0] = top
-        pattern[1] = wide
+            top = a if a > top else top
+            wide = b if b > wide else wide
         cross[h] = product
-        tops[0, h] = as_float[0]
-        tops[1, h] = as_float[1]
+        tops[0, h] = top
+        tops[1, h] = wide

@@ -29,6 +29,7 @@ class LevelMeter:
         self._sums: list[NDArray[np.float64]] = []
         self._cross: list[NDArray[np.float64]] = []
         self._tops: list[NDArray[np.float32]] = []
+        self._work = np.empty((2, format.rate // HOPS_PER_SECOND + 1), np.float32)
         self._frames = 0
         self._peaks = np.zeros(format.channels)
         self._peak_at = np.zeros(format.channels)
@@ -49,7 +50,10 @@ class LevelMeter:
         if self._stereo:
             cross = np.empty(hops)
             sides = np.empty((2, hops), np.float32)
-            stereo_sums(block.buffer[0], block.buffer[1], PAST, block.edges, cross, sides)
+            stereo_sums(
+                block.buffer[0], block.buffer[1], PAST, block.edges, self._work, self._work.view(np.int32),
+                cross, sides.view(np.int32),
+            )  # fmt: skip
             self._cross.append(cross)
             tops = np.concatenate([tops, sides])
         self._tops.append(tops)

@@ -27,33 +27,38 @@ def dropouts(
     `levels`: loudest sample before the run, after it. `state`: zeros so far, samples seen since the run ended (-1: no
     run waits), the waiting run's first sample, dropouts, first one's sample.
     """
+    before, after = levels[0], levels[1]
+    run, seen, start, drops, first = state[0], state[1], state[2], state[3], state[4]
     for h in range(edges.shape[0] - 1):
-        first, last = edges[h], edges[h + 1]
-        if zeros[h] == 0 and state[0] == 0 and state[1] < 0:
+        size = edges[h + 1] - edges[h]
+        if zeros[h] == 0 and run == 0 and seen < 0:
             continue
-        if zeros[h] == last - first and state[0] > 0 and state[1] < 0:
-            state[0] += last - first
+        if zeros[h] == size and run > 0 and seen < 0:
+            run += size
             continue
-        for i in range(first, last):
-            level = abs(float(row[offset + i]))
-            if state[1] >= 0:
-                levels[1] = max(levels[1], level)
-                state[1] += 1
-                if state[1] == NEAR:
-                    if levels[1] > loud:
-                        state[3] += 1
-                        if state[3] == 1:
-                            state[4] = state[2]
-                    state[1] = -1
+        x = row[offset + edges[h] - NEAR :]
+        for i in range(size):
+            level = abs(x[i + NEAR])
+            if seen >= 0:
+                after = max(after, level)
+                seen += 1
+                if seen == NEAR:
+                    if after > loud:
+                        drops += 1
+                        if drops == 1:
+                            first = start
+                    seen = -1
             if level == 0.0:
-                if state[0] == 0:
-                    levels[0] = 0.0
-                    for k in range(i - NEAR, i):
-                        levels[0] = max(levels[0], abs(float(row[offset + k])))
-                state[0] += 1
+                if run == 0:
+                    before = 0.0
+                    for k in range(i, i + NEAR):
+                        before = max(before, abs(x[k]))
+                run += 1
                 continue
-            if shortest <= state[0] <= longest and levels[0] > loud:
-                state[1] = 1
-                state[2] = origin + i - state[0]
-                levels[1] = level
-            state[0] = 0
+            if shortest <= run <= longest and before > loud:
+                seen = 1
+                start = origin + edges[h] + i - run
+                after = level
+            run = 0
+    levels[0], levels[1] = before, after
+    state[0], state[1], state[2], state[3], state[4] = run, seen, start, drops, first

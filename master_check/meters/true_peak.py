@@ -96,7 +96,12 @@ class TruePeakMeter:
         """Read the points from the next one up to sample number `last`; `row[zero]` is the file's first sample."""
         short, medium, long, gain, bend = _tables()
         first, apart = self._next, APART_S * self._rate
-        scan(row, row.view(np.int32), zero + first, zero + last, first, short, medium, long, gain, bend, apart, state)
+        reach = np.empty((2, -(-(last - first) // SPAN) + 2), np.float32)
+        work = np.zeros((4, SPAN + 2), np.float32)
+        scan(
+            row, row.view(np.int32), zero + first, zero + last, first, short, medium, long, gain, bend, apart,
+            reach, reach.view(np.int32), work, work.view(np.int32), state,
+        )  # fmt: skip
 
     def peaks(self) -> NDArray[np.float64]:
         """True peak of every channel so far, linear."""

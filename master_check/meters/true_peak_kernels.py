@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from master_check.audio_kernels import MAGNITUDE
-from master_check.jit import kernel
+from master_check.jit import kernel, part
 
 SPAN = 64
 """Samples that one bound speaks for."""
@@ -18,25 +18,21 @@ NEAR = 0.94406088
 """-0.5 dB. The same of the medium interpolator; what it finds within this is read again by the long one."""
 
 
-@kernel
+@part
 def _span_tops(
     row: NDArray[np.float32],
     bits: NDArray[np.int32],
     first: int,
-    tops: NDArray[np.float32],
-    bends: NDArray[np.float32],
+    bent: NDArray[np.float32],
+    bent_bits: NDArray[np.int32],
+    reach: NDArray[np.int32],
 ) -> None:
-    """Largest sample and largest second difference of each SPAN samples of `row` from `first` on."""
-    bent = np.empty(SPAN, np.float32)
-    bent_bits = bent.view(np.int32)
-    pattern = np.empty(2, np.int32)
-    as_float = pattern.view(np.float32)
-    for s in range(tops.shape[0]):
-        at = first + s * SPAN
-        x = row[at - 1 : at + SPAN + 1]
+    """Largest sample and largest second difference of each SPAN samples of `row` from `first` on, as bits."""
+    for s in range(reach.shape[1]):
+        x = row[first + s * SPAN - 1 :]
+        levels = bits[first + s * SPAN :]
         for i in range(SPAN):
             bent[i] = x[i] - np.float32(2.0) * x[i + 1] + x[i + 2]
-        levels = bits[at : at + SPAN]
         top = np.int32(0)
         bend = np.int32(0)
         for i in range(SPAN):
@@ -45,20 +41,20 @@ def _span_tops(
         for i in range(SPAN):
             level = bent_bits[i] & MAGNITUDE
             bend = level if level > bend else bend
-        pattern[0] = top
-        pattern[1] = bend
-        tops[s] = as_float[0]
-        bends[s] = as_float[1]
+        reach[0, s] = top
+        reach[1, s] = bend
 
 
-@kernel
+@part
 def _interpolate_span(
     row: NDArray[np.float32], first: int, taps: NDArray[np.float32], out: NDArray[np.float32]
 ) -> None:
     """The three values between each of SPAN samples and its successor, into `out` (3, SPAN)."""
     width = taps.shape[1]
-    a, b, c = out[0], out[1], out[2]
-    out[:] = np.float32(0.0)
+    for j in range(SPAN):
+        out[0, j] = np.float32(0.0)
+        out[1, j] = np.float32(0.0)
+        out[2, j] = np.float32(0.0)
     for k in range(0, width, 4):
         a0, a1, a2, a3 = taps[0, k], taps[0, k + 1], taps[0, k + 2], taps[0, k + 3]
         b0, b1, b2, b3 = taps[1, k], taps[1, k + 1], taps[1, k + 2], taps[1, k + 3]
@@ -66,12 +62,12 @@ def _interpolate_span(
         x = row[first - width // 2 + 1 + k :]
         for j in range(SPAN):
             x0, x1, x2, x3 = x[j], x[j + 1], x[j + 2], x[j + 3]
-            a[j] += a0 * x0 + a1 * x1 + a2 * x2 + a3 * x3
-            b[j] += b0 * x0 + b1 * x1 + b2 * x2 + b3 * x3
-            c[j] += c0 * x0 + c1 * x1 + c2 * x2 + c3 * x3
+            out[0, j] += a0 * x0 + a1 * x1 + a2 * x2 + a3 * x3
+            out[1, j] += b0 * x0 + b1 * x1 + b2 * x2 + b3 * x3
+            out[2, j] += c0 * x0 + c1 * x1 + c2 * x2 + c3 * x3
 
 
-@kernel
+@part
 def _read_point(row: NDArray[np.float32], at: int, quarter: int, taps: NDArray[np.float32]) -> float:
     """Magnitude at `quarter` quarters (-1 to 3) after sample `at`."""
     if quarter == 0:
@@ -79,28 +75,11 @@ def _read_point(row: NDArray[np.float32], at: int, quarter: int, taps: NDArray[n
     phase, first = (2, at - 1) if quarter < 0 else (quarter - 1, at)
     width = taps.shape[1]
     h = taps[phase]
-    x = row[first - width // 2 + 1 : first + width // 2 + 1]
+    x = row[first - width // 2 + 1 :]
     total = np.float32(0.0)
     for k in range(width):
         total += h[k] * x[k]
     return abs(float(total))
-
-
-@kernel
-def _read_peak(row: NDArray[np.float32], at: int, taps: NDArray[np.float32]) -> tuple[float, int]:
-    """Largest magnitude among sample `at`, the point before and the three after it, and its quarter.
-
-    The point before is read too because the short interpolator may take the sample for the top of a wave whose top
-    is just before it (0.25 dB on white noise).
-    """
-    best = 0.0
-    where = 0
-    for quarter in range(-1, 4):
-        level = _read_point(row, at, quarter, taps)
-        if level > best:
-            best = level
-            where = quarter
-    return best, where
 
 
 @kernel
@@ -116,59 +95,68 @@ def scan(
     gain: float,
     bend: float,
     apart: float,
+    reach: NDArray[np.float32],
+    reach_bits: NDArray[np.int32],
+    work: NDArray[np.float32],
+    work_bits: NDArray[np.int32],
     state: NDArray[np.float64],
 ) -> None:
     """Raise `state` = (peak, its sample, first over's sample, last over's, overs) by `row[first:last]`.
 
-    `row[first]` is sample number `origin` of the file, `bits` is `row` seen as int32; half the long interpolator and
-    two spans must be there on either side. Points above full scale fewer than `apart` samples after the start of an
-    over belong to it.
+    `row[first]` is sample number `origin` of the file; half the long interpolator and two spans must be there on
+    either side. Points above full scale fewer than `apart` samples after the start of an over belong to it.
+    `reach` (2, spans + 2) and `work` (4, SPAN + 2) are scratch; the arrays named `bits` are others seen as int32.
 
     Two bounds tell which spans can matter, the lower counts: `gain` (sum of |taps|) times the largest sample in
     reach; and, as the interpolator reproduces straight lines to 0.2 %, the largest sample plus `bend` times the
     largest second difference in reach.
     """
-    spans = (last - first + SPAN - 1) // SPAN
-    levels = np.empty(spans + 2, np.float32)
-    bends = np.empty(spans + 2, np.float32)
-    _span_tops(row, bits, first - SPAN, levels, bends)
-    points = np.empty((3, SPAN), np.float32)
-    tops = np.zeros(SPAN + 2, np.float32)
-    for span in range(spans):
-        floor = MARGIN * min(state[0], 1.0)
+    peak, peak_at, first_over, last_over, overs = state[0], state[1], state[2], state[3], state[4]
+    levels, bends, tops = reach[0], reach[1], work[3]
+    _span_tops(row, bits, first - SPAN, work[0], work_bits[0], reach_bits)
+    for span in range(reach.shape[1] - 2):
+        floor = MARGIN * min(peak, 1.0)
         level = max(levels[span], max(levels[span + 1], levels[span + 2]))
         bound = min(gain * level, 1.002 * level + bend * max(bends[span], max(bends[span + 1], bends[span + 2])))
         if bound <= floor:
             continue
         start = first + span * SPAN
-        _interpolate_span(row, start, short, points)
-        x = row[start : start + SPAN]
+        _interpolate_span(row, start, short, work)
+        x = row[start:]
         for j in range(SPAN):
             top = abs(x[j])
             for phase in range(3):
-                level = abs(points[phase, j])
+                level = abs(work[phase, j])
                 top = level if level > top else top
             tops[j + 1] = top
         for j in range(min(SPAN, last - start)):
+            sample = float(origin + (start - first) + j)
             own = abs(float(x[j]))
-            if own > state[0]:  # what is read between the samples can be lower than one of them; the peak is not
-                state[0] = own
-                state[1] = float(origin + (start - first) + j)
+            if own > peak:  # what is read between the samples can be lower than one of them; the peak is not
+                peak = own
+                peak_at = sample
             level = float(tops[j + 1])
             if level <= floor or tops[j] > tops[j + 1] or tops[j + 2] > tops[j + 1]:
                 continue
-            sample = float(origin + (start - first) + j)
-            apart_enough = state[4] == 0.0 or sample - state[3] > apart
+            apart_enough = overs == 0.0 or sample - last_over > apart
             # Read again what could be the peak, and what could be the start of another over.
-            if level > MARGIN * state[0] or (apart_enough and level * MARGIN < 1.0):
-                level, quarter = _read_peak(row, start + j, medium)
-                if level > NEAR * state[0] or (apart_enough and NEAR < level < 1.0 / NEAR):
+            if level > MARGIN * peak or (apart_enough and level * MARGIN < 1.0):
+                # The point before is read too because the short interpolator may take the sample for the top of a
+                # wave whose top is just before it (0.25 dB on white noise).
+                level = 0.0
+                quarter = 0
+                for point in range(-1, 4):
+                    value = _read_point(row, start + j, point, medium)
+                    quarter = point if value > level else quarter
+                    level = value if value > level else level
+                if level > NEAR * peak or (apart_enough and NEAR < level < 1.0 / NEAR):
                     level = _read_point(row, start + j, quarter, long)
                 sample += 0.25 * quarter
-            if level > state[0]:
-                state[0] = level
-                state[1] = sample
+            if level > peak:
+                peak = level
+                peak_at = sample
             if level > 1.0 and apart_enough:
-                state[2] = sample if state[4] == 0.0 else state[2]
-                state[3] = sample
-                state[4] += 1.0
+                first_over = sample if overs == 0.0 else first_over
+                last_over = sample
+                overs += 1.0
+    state[0], state[1], state[2], state[3], state[4] = peak, peak_at, first_over, last_over, overs

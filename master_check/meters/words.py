@@ -15,6 +15,7 @@ class WordMeter:
 
     def __init__(self, format: AudioFormat) -> None:
         self._bits = format.bit_depth
+        self._lowest = 1 << 32 - min(format.bit_depth or 24, 24)
         # Bits seen, left-justified in 32; then: is there a sample that no word of 24 bits holds?
         self._seen = np.zeros(2, np.int64)
 
@@ -26,7 +27,7 @@ class WordMeter:
                 self._seen[0] |= int(np.bitwise_or.reduce(block.words, axis=None)) & 0xFFFFFFFF
             return
         for row in block.frames:
-            if not self._seen[0] & 0x100 or self._bits > 24:
+            if not self._seen[0] & self._lowest or self._bits > 24:
                 used_bits(row, self._seen)
 
     def result(self) -> Reading:

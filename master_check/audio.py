@@ -26,6 +26,10 @@ HOPS_PER_SECOND: Final = 100
 PAST: Final = 4224
 """Samples before a block that stay readable in its buffer; meters that look back or ahead rely on them."""
 
+BLOCK: Final = 300_000
+"""Samples of all channels in a block, about: few enough for the processor's cache, and enough that what is done once
+a block, with the interpreter locked, keeps no other thread waiting."""
+
 RATES: Final = (8_000, 384_000)
 
 CONTAINERS: Final = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC", "OGG", "MP3", "AU")
@@ -183,8 +187,9 @@ def hop_edges(rate: int, first_hop: int, hops: int) -> NDArray[np.int64]:
 class Blocks:
     """Lays interleaved samples out as `Block`s: the one way by which samples reach the meters."""
 
-    def __init__(self, rate: int, channels: int, hops: int = HOPS_PER_SECOND) -> None:
+    def __init__(self, rate: int, channels: int, hops: int | None = None) -> None:
         self.rate = rate
+        hops = hops or max(1, BLOCK * HOPS_PER_SECOND // (rate * channels))
         self.hops = hops
         capacity = -(-rate * hops // HOPS_PER_SECOND)
         self._buffer = np.zeros((channels, PAST + capacity), np.float32)
@@ -212,12 +217,12 @@ class Blocks:
         edges = np.append(edges[:-1][edges[:-1] < start + length], start + length) - start
         self._buffer[:, :PAST] = self._buffer[:, self._length : self._length + PAST].copy()
         scale = np.float32(2.0**-31 if interleaved.dtype == np.int32 else 1.0)
-        bits = self._buffer.view(np.int32)
-        largest = lay_out(interleaved, self._buffer, bits, PAST, scale, edges, self._tops, self._zeros)
+        bits, tops = self._buffer.view(np.int32), self._tops.view(np.int32)
+        largest = lay_out(interleaved.reshape(-1), self._buffer, bits, PAST, scale, edges, tops, self._zeros)
         if largest > LOUDEST.view(np.int32):
-            tops = np.abs(self._buffer[:, PAST : PAST + length]).max(axis=0)
-            at = int(np.argmin(tops <= LOUDEST))  # NaN is not
-            raise ValueError(start + at, float(tops[at]))
+            levels = np.abs(self._buffer[:, PAST : PAST + length]).max(axis=0)
+            at = int(np.argmin(levels <= LOUDEST))  # NaN is not
+            raise ValueError(start + at, float(levels[at]))
         hops = len(edges) - 1
         self._hop += self.hops
         self._length = length
@@ -225,7 +230,7 @@ class Blocks:
         return Block(self._buffer, length, start, edges, self._tops[:, :hops], self._zeros[:, :hops], words)
 
 
-def blocks_of(frames: NDArray[np.float32], rate: int, hops: int = HOPS_PER_SECOND) -> Iterator[Block]:
+def blocks_of(frames: NDArray[np.float32], rate: int, hops: int | None = None) -> Iterator[Block]:
     """Samples in memory, (n, channels) float32, as the blocks that meters take."""
     blocks = Blocks(rate, frames.shape[1], hops)
     at = 0
@@ -284,8 +289,8 @@ class AudioFile:
         """Frames the file promises; as many as can be counted where it cannot know."""
         return min(int(self._sound.frames), self._most)
 
-    def blocks(self, hops: int = HOPS_PER_SECOND) -> Iterator[Block]:
-        """The samples from the first to the last, `hops` hops of 10 ms at a time.
+    def blocks(self, hops: int | None = None) -> Iterator[Block]:
+        """The samples from the first to the last, `hops` hops of 10 ms at a time; about `BLOCK` samples if not said.
 
         Raises
         ------

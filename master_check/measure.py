@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.audio import HOPS_PER_SECOND, AudioFile, AudioFormat, Block
+from master_check.audio import AudioFile, AudioFormat, Block
 from master_check.layouts import Layout
 from master_check.meters import Meter, Reading
 from master_check.meters.clipping import ClippingMeter
@@ -21,7 +21,7 @@ from master_check.meters.words import WordMeter
 from master_check.quantities import CHANNEL_KEYS, QUANTITIES, Value
 from master_check.saturation.single import pinned_percent
 
-MEASUREMENT_VERSION = 2
+MEASUREMENT_VERSION = 3
 """Raised whenever the same file would measure differently: stored measurements of another version are not used."""
 
 STEADY_S = 60.0
@@ -90,7 +90,7 @@ class Measurement:
 def measure(
     path: str | Path,
     layout: Layout | None = None,
-    hops: int = HOPS_PER_SECOND,
+    hops: int | None = None,
     progress: Callable[[float], Any] | None = None,
 ) -> Measurement:
     """Measure one file.
@@ -101,7 +101,7 @@ def measure(
         Anything libsndfile reads.
     layout : Layout, optional
         What the channels are, where the file does not say or is wrong.
-    hops : int
+    hops : int, optional
         10 ms hops read at a time; changes the memory used, never a figure.
     progress : callable, optional
         Told the share of the file (0 to 1) measured since it was last told.

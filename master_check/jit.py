@@ -6,7 +6,8 @@ releases the interpreter lock, so files are measured on all cores by threads.
 """
 
 from collections.abc import Callable
-from typing import TypeVar, cast
+from functools import partial
+from typing import Any, TypeVar, cast
 
 import numba
 
@@ -17,19 +18,15 @@ Function = TypeVar("Function", bound=Callable[..., object])
 FAST = {"reassoc", "contract", "nsz", "arcp", "nnan"}
 
 
+# The wrapper is for calls from C. numba's type stubs do not know these options.
+_njit: Any = partial(numba.njit, nogil=True, error_model="numpy", fastmath=FAST, no_cfunc_wrapper=True)
+
+
 def kernel(function: Function) -> Function:
     """Compile `function` with numba, cached on disk and without the interpreter lock."""
-    return cast(
-        Function,
-        numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, no_cfunc_wrapper=True)(function),
-    )
+    return cast(Function, _njit(cache=True)(function))
 
 
 def part(function: Function) -> Function:
-    """Compile a part of the kernels in the same file: nothing else can call it, so what Python would need is left out."""
-    return cast(
-        Function,
-        numba.njit(nogil=True, error_model="numpy", fastmath=FAST, no_cpython_wrapper=True, no_cfunc_wrapper=True)(
-            function
-        ),
-    )
+    """Compile a part of the kernels in the same file, without what Python would need to call it."""
+    return cast(Function, _njit(no_cpython_wrapper=True)(function))

@@ -8,18 +8,27 @@ from master_check.jit import kernel
 
 
 @kernel
-def channel_sums(row: NDArray[np.float32], offset: int, edges: NDArray[np.int64], sums: NDArray[np.float64]) -> None:
-    """Sum and sum of squares of every hop of one channel, into `sums` (2, hops)."""
+def channel_sums(
+    row: NDArray[np.float32],
+    offset: int,
+    edges: NDArray[np.int64],
+    totals: NDArray[np.float64],
+    squares: NDArray[np.float32],
+) -> None:
+    """Add one channel's samples and their squares to `totals` (2); the squares' sum of every hop into `squares`."""
+    all_sums, all_squares = totals[0], totals[1]
     for h in range(edges.shape[0] - 1):
-        hop = row[offset + edges[h] : offset + edges[h + 1]]
+        hop = row[offset + edges[h] :]
         total = 0.0
         square = 0.0
-        for i in range(hop.shape[0]):
+        for i in range(edges[h + 1] - edges[h]):
             value = float(hop[i])
             total += value
             square += value * value
-        sums[0, h] = total
-        sums[1, h] = square
+        all_sums += total
+        all_squares += square
+        squares[h] = square
+    totals[0], totals[1] = all_sums, all_squares
 
 
 @kernel
@@ -30,12 +39,14 @@ def stereo_sums(
     edges: NDArray[np.int64],
     work: NDArray[np.float32],
     bits: NDArray[np.int32],
-    cross: NDArray[np.float64],
+    total: float,
+    cross: NDArray[np.float32],
     tops: NDArray[np.int32],
-) -> None:
+) -> float:
     """Hop by hop: left times right, into `cross` (hops,); largest |L + R| / 2, |L - R| / 2, as bits, into `tops`.
 
-    `work` (2, longest hop) is scratch, `bits` the same seen as int32; `tops` is (2, hops).
+    `work` (2, longest hop) is scratch, `bits` the same seen as int32; `tops` is (2, hops). Returns `total` plus all
+    products of left and right.
     """
     half = np.float32(0.5)
     middle, sides = work[0], work[1]
@@ -56,6 +67,8 @@ def stereo_sums(
             b = sides_bits[i] & MAGNITUDE
             top = a if a > top else top
             wide = b if b > wide else wide
+        total += product
         cross[h] = product
         tops[0, h] = top
         tops[1, h] = wide
+    return total

@@ -26,8 +26,11 @@ class LevelMeter:
     def __init__(self, format: AudioFormat) -> None:
         self._format = format
         self._stereo = format.layout.name == "stereo"
-        self._sums: list[NDArray[np.float64]] = []
-        self._cross: list[NDArray[np.float64]] = []
+        # Of every channel: samples and their squares added up.
+        self._totals = np.zeros((format.channels, 2))
+        # Of stereo: left times right added up; hop by hop, left and right squared and their product.
+        self._cross = 0.0
+        self._hops: list[NDArray[np.float32]] = []
         self._tops: list[NDArray[np.float32]] = []
         self._work = np.empty((2, format.rate // HOPS_PER_SECOND + 1), np.float32)
         self._frames = 0
@@ -36,36 +39,35 @@ class LevelMeter:
 
     def feed(self, block: Block) -> None:
         hops = len(block.edges) - 1
-        sums = np.empty((self._format.channels, 2, hops))
+        squares = np.empty((self._format.channels, hops), np.float32)
         for channel in range(self._format.channels):
-            channel_sums(block.buffer[channel], PAST, block.edges, sums[channel])
+            channel_sums(block.buffer[channel], PAST, block.edges, self._totals[channel], squares[channel])
             best = int(np.argmax(block.tops[channel]))
             if block.tops[channel, best] > self._peaks[channel]:
                 self._peaks[channel] = block.tops[channel, best]
                 first, last = block.edges[best], block.edges[best + 1]
                 hop = np.abs(block.frames[channel, first:last])
                 self._peak_at[channel] = block.start + first + int(np.argmax(hop))
-        self._sums.append(sums)
         tops = block.tops.copy()
         if self._stereo:
-            cross = np.empty(hops)
+            cross = np.empty(hops, np.float32)
             sides = np.empty((2, hops), np.float32)
-            stereo_sums(
+            self._cross = stereo_sums(
                 block.buffer[0], block.buffer[1], PAST, block.edges, self._work, self._work.view(np.int32),
-                cross, sides.view(np.int32),
+                self._cross, cross, sides.view(np.int32),
             )  # fmt: skip
-            self._cross.append(cross)
+            self._hops.append(np.stack([*squares, cross]))
             tops = np.concatenate([tops, sides])
         self._tops.append(tops)
         self._frames += block.length
 
     def tops(self) -> NDArray[np.float32]:
         """Largest magnitude of every hop: a row a channel, then, of stereo, middle and sides."""
-        return np.concatenate(self._tops, axis=1)
+        self._tops = [np.concatenate(self._tops, axis=1)]
+        return self._tops[0]
 
     def result(self) -> Reading:
-        sums = np.concatenate(self._sums, axis=2)
-        mean, square = sums.sum(axis=2).T / self._frames
+        mean, square = self._totals.T / self._frames
         heard = [weight > 0.0 for weight in self._format.layout.weights]
         peak = float(self._peaks.max())
         power = float(square[heard].mean()) if any(heard) else 0.0
@@ -87,14 +89,12 @@ class LevelMeter:
             }
             for c in range(self._format.channels)
         )
-        stereo, stereo_at = self._stereo_values(sums) if self._stereo else ({}, {})
+        stereo, stereo_at = self._stereo_values() if self._stereo else ({}, {})
         nothing = dict.fromkeys(("correlation", "correlation_min", "side_to_mid_db"), None)
         return Reading(nothing | values | stereo, at_s | stereo_at, channels)
 
-    def _stereo_values(self, sums: NDArray[np.float64]) -> tuple[dict[str, float | None], dict[str, float]]:
-        left, right = sums[0, 1], sums[1, 1]
-        cross = np.concatenate(self._cross)
-        total_left, total_right, total_cross = left.sum(), right.sum(), cross.sum()
+    def _stereo_values(self) -> tuple[dict[str, float | None], dict[str, float]]:
+        total_left, total_right, total_cross = *self._totals[:, 1], self._cross
         values: dict[str, float | None] = {
             "correlation": None,
             "correlation_min": None,
@@ -107,6 +107,7 @@ class LevelMeter:
         smallest = 1e-12 * (total_left + total_right)  # rounding of the sums: below it there is no side, or no middle
         if middle > smallest and side > smallest:
             values["side_to_mid_db"] = power_decibels(float(side / middle))
+        left, right, cross = np.concatenate(self._hops, axis=1)
         found = _worst_correlation(left, right, cross, self._format.rate)
         if found is None:
             return values, {}
@@ -115,7 +116,7 @@ class LevelMeter:
 
 
 def _worst_correlation(
-    left: NDArray[np.float64], right: NDArray[np.float64], cross: NDArray[np.float64], rate: int
+    left: NDArray[np.float32], right: NDArray[np.float32], cross: NDArray[np.float32], rate: int
 ) -> tuple[float, float] | None:
     """Lowest correlation of any 3 s and where they begin; None where no window is loud enough."""
     if len(left) < WORST:
@@ -129,8 +130,8 @@ def _worst_correlation(
     return max(-1.0, min(1.0, float(values[at]))), at / HOPS_PER_SECOND
 
 
-def _moving_sum(row: NDArray[np.float64]) -> NDArray[np.float64]:
-    total = np.concatenate([[0.0], np.cumsum(row)])
+def _moving_sum(row: NDArray[np.float32]) -> NDArray[np.float64]:
+    total = np.concatenate([[0.0], np.cumsum(row, dtype=np.float64)])
     return np.asarray(total[WORST:] - total[:-WORST])
 
 

@@ -71,23 +71,31 @@ def biquads(rate: int) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
 
 
 class HopEnergies:
-    """K-weighted energy of every 10 ms hop and channel: the one thing all loudness is made of."""
+    """K-weighted energy of every 10 ms hop: the one thing all loudness is made of.
 
-    def __init__(self, rate: int, channels: int) -> None:
+    Attributes
+    ----------
+    totals : (pairs, 3) float64
+        Of every two channels: energies over all, and the sum of the products of their samples.
+    """
+
+    def __init__(self, rate: int, weights: Sequence[float]) -> None:
+        channels = len(weights)
         self.rate = rate
+        self._weights = weights
         self._taps, self._poles = k_weighting(rate)
         self._pairs = [(c, min(c + 1, channels - 1)) for c in range(0, channels, 2)]
         self._states = np.zeros((len(self._pairs), 8))
+        self.totals = np.zeros((len(self._pairs), 3))
         self._work = np.empty((2, rate // HOPS_PER_SECOND + 2))
-        self._channels = channels
         self._parts: list[NDArray[np.float64]] = []
         self._length = 0
 
     def feed(self, block: Block) -> None:
         hops = len(block.edges) - 1
-        part = np.empty((self._channels + 1, hops))
-        for (a, b), state in zip(self._pairs, self._states, strict=True):
-            energies = np.empty((hops, 3))
+        weighted = np.zeros(hops)
+        energies = np.empty((hops, 2))
+        for (a, b), state, totals in zip(self._pairs, self._states, self.totals, strict=True):
             k_energies(
                 block.buffer[a],
                 block.buffer[b],
@@ -98,27 +106,19 @@ class HopEnergies:
                 state,
                 self._work,
                 energies,
+                totals,
             )
-            part[a] = energies[:, 0]
-            part[b] = energies[:, 1] if b != a else energies[:, 0]
-            if a == 0:
-                part[-1] = energies[:, 2]
-        self._parts.append(part)
+            weighted += self._weights[a] * energies[:, 0]
+            if b != a:
+                weighted += self._weights[b] * energies[:, 1]
+        self._parts.append(weighted)
         self._length += block.length
 
-    def all(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Energies of whole hops only.
-
-        Returns
-        -------
-        energies : (channels, hops) float64
-            Sums of squares of the K-weighted samples.
-        cross : (hops,) float64
-            Sums of products of the first two channels.
-        """
+    def weighted(self) -> NDArray[np.float64]:
+        """Sums of squares of the K-weighted samples of whole hops, (hops,), channels weighted and added."""
         whole = self._length * HOPS_PER_SECOND // self.rate
-        table = np.concatenate([*self._parts, np.zeros((self._channels + 1, 0))], axis=1)[:, :whole]
-        return table[:-1], table[-1]
+        self._parts = [np.concatenate([*self._parts, np.zeros(0)])]
+        return self._parts[0][:whole]
 
 
 def windows(energy: NDArray[np.float64], rate: int, length: int) -> NDArray[np.float64]:
@@ -189,10 +189,10 @@ def integrated(frames: NDArray[np.float32], rate: int, weights: Sequence[float])
     float
         LUFS; -inf where nothing passes the gates or it is shorter than 400 ms.
     """
-    energies = HopEnergies(rate, frames.shape[1])
+    energies = HopEnergies(rate, weights)
     for block in blocks_of(frames, rate):
         energies.feed(block)
-    found = integrated_of_energy(np.asarray(weights) @ energies.all()[0], rate)
+    found = integrated_of_energy(energies.weighted(), rate)
     return -np.inf if found is None else found
 
 
@@ -202,18 +202,17 @@ class LoudnessMeter:
     def __init__(self, format: AudioFormat) -> None:
         self._rate = format.rate
         self._layout = format.layout
-        self._energies = HopEnergies(format.rate, format.channels)
+        self._energies = HopEnergies(format.rate, format.layout.weights)
 
     def feed(self, block: Block) -> None:
         self._energies.feed(block)
 
     def energy(self) -> NDArray[np.float64]:
         """(hops,) weighted energies, for pictures, albums and PSR."""
-        return np.asarray(np.asarray(self._layout.weights) @ self._energies.all()[0])
+        return self._energies.weighted()
 
     def result(self) -> Reading:
-        channels, cross = self._energies.all()
-        energy = np.asarray(self._layout.weights) @ channels
+        energy = self.energy()
         values: dict[str, float | int | None] = {
             "integrated_lufs": integrated_of_energy(energy, self._rate),
             "loudness_range_lu": loudness_range(energy, self._rate),
@@ -225,7 +224,7 @@ class LoudnessMeter:
             values[key] = finite_loudness(power[best]) if len(power) else None
             if values[key] is not None:
                 at_s[key] = best / HOPS_PER_SECOND
-        values |= _stereo(self._layout, channels, cross)
+        values |= _stereo(self._layout, self._energies.totals[0])
         return Reading(values, at_s)
 
 
@@ -234,14 +233,14 @@ def finite_loudness(power: float) -> float | None:
     return _lufs(power) if power > 0.0 else None
 
 
-def _stereo(layout: Layout, channels: NDArray[np.float64], cross: NDArray[np.float64]) -> dict[str, float | None]:
+def _stereo(layout: Layout, totals: NDArray[np.float64]) -> dict[str, float | None]:
     """Balance and loss in mono from total energies: the K-weighted fold-down is the fold-down K-weighted."""
     if layout.name != "stereo":
         return {"balance_lu": None, "mono_loss_lu": None}
-    left, right = channels.sum(axis=1)
+    left, right, cross = totals
     balance = power_decibels(right / left) if left > 0.0 else None
     # Both loudspeakers play the fold-down: 2 ((L + R) / 2) squared.
-    mono = (left + right + 2.0 * cross.sum()) / 2.0
+    mono = (left + right + 2.0 * cross) / 2.0
     floor = 1e-9 * (left + right)  # a full cancellation is limited to 90 dB instead of being infinite
     loss = power_decibels((left + right) / max(mono, floor)) if left + right > 0.0 else None
     return {"balance_lu": balance, "mono_loss_lu": loss}

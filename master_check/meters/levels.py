@@ -16,6 +16,9 @@ from master_check.meters.level_kernels import channel_sums, stereo_sums
 WORST: Final = 3 * HOPS_PER_SECOND
 """Hops in the window that the lowest correlation is taken over."""
 
+AT_ONCE: Final = 2**15
+"""Such windows looked at together: an hour of them takes no more memory than five minutes."""
+
 AUDIBLE: Final = 10.0 ** (-60.0 / 10.0)
 """Power (full scale 1) that both channels of that window must exceed: noise floors correlate with nothing."""
 
@@ -107,32 +110,29 @@ class LevelMeter:
         smallest = 1e-12 * (total_left + total_right)  # rounding of the sums: below it there is no side, or no middle
         if middle > smallest and side > smallest:
             values["side_to_mid_db"] = power_decibels(float(side / middle))
-        left, right, cross = np.concatenate(self._hops, axis=1)
-        found = _worst_correlation(left, right, cross, self._format.rate)
+        found = _worst_correlation(np.concatenate(self._hops, axis=1), self._format.rate)
         if found is None:
             return values, {}
         values["correlation_min"], at = found
         return values, {"correlation_min": at}
 
 
-def _worst_correlation(
-    left: NDArray[np.float32], right: NDArray[np.float32], cross: NDArray[np.float32], rate: int
-) -> tuple[float, float] | None:
-    """Lowest correlation of any 3 s and where they begin; None where no window is loud enough."""
-    if len(left) < WORST:
-        return None
-    a, b, c = (_moving_sum(row) for row in (left, right, cross))
-    loud = np.minimum(a, b) > AUDIBLE * rate * WORST / HOPS_PER_SECOND
-    if not loud.any():
-        return None
-    values = np.where(loud, c / np.sqrt(np.where(loud, a * b, 1.0)), np.inf)
-    at = int(np.argmin(values))
-    return max(-1.0, min(1.0, float(values[at]))), at / HOPS_PER_SECOND
+def _worst_correlation(hops: NDArray[np.float32], rate: int) -> tuple[float, float] | None:
+    """Lowest correlation of any 3 s and where they begin; None where no window is loud enough.
 
-
-def _moving_sum(row: NDArray[np.float32]) -> NDArray[np.float64]:
-    total = np.concatenate([[0.0], np.cumsum(row, dtype=np.float64)])
-    return np.asarray(total[WORST:] - total[:-WORST])
+    hops : (3, hops) float32, left and right squared and their product.
+    """
+    worst = None
+    for first in range(0, hops.shape[1] - WORST + 1, AT_ONCE):
+        total = np.cumsum(hops[:, first : first + AT_ONCE + WORST - 1], axis=1, dtype=np.float64)
+        total = np.concatenate([np.zeros((3, 1)), total], axis=1)
+        a, b, c = total[:, WORST:] - total[:, :-WORST]
+        loud = np.minimum(a, b) > AUDIBLE * rate * WORST / HOPS_PER_SECOND
+        values = np.where(loud, c / np.sqrt(np.where(loud, a * b, 1.0)), np.inf)
+        at = int(np.argmin(values))
+        if loud[at] and (worst is None or values[at] < worst[0]):
+            worst = max(-1.0, min(1.0, float(values[at]))), (first + at) / HOPS_PER_SECOND
+    return worst
 
 
 def _negated(value: float | None) -> float | None:

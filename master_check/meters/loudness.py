@@ -128,10 +128,15 @@ def windows(energy: NDArray[np.float64], rate: int, length: int) -> NDArray[np.f
     """
     if len(energy) < length:
         return np.zeros(0)
-    total = np.concatenate([[0.0], np.cumsum(energy)])
-    edges = np.arange(len(energy) + 1) * rate // HOPS_PER_SECOND
-    power = (total[length:] - total[:-length]) / (edges[length:] - edges[:-length])
-    return np.asarray(np.maximum(power, 0.0))
+    total = np.zeros(len(energy) + 1)
+    np.cumsum(energy, out=total[1:])
+    power = total[length:] - total[:-length]
+    if rate % HOPS_PER_SECOND:
+        edges = np.arange(len(energy) + 1) * rate // HOPS_PER_SECOND
+        power /= edges[length:] - edges[:-length]
+    else:
+        power /= length * rate // HOPS_PER_SECOND
+    return np.asarray(np.maximum(power, 0.0, out=power))
 
 
 def loudness(power: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -51,7 +51,7 @@ def _become(request: dict[str, Any]) -> None:
         os.close(fd)
     sys.stdout = open(1, "w", encoding="utf-8", errors="strict", closefd=False)  # noqa: SIM115
     sys.stderr = open(2, "w", buffering=1, encoding="utf-8", errors="backslashreplace", closefd=False)  # noqa: SIM115
-    faulthandler.register(signal.SIGUSR1, Path(request["stuck"]).open("w"))  # noqa: SIM115  # noqa: SIM115
+    faulthandler.register(signal.SIGUSR1, Path(request["stuck"]).open("w"))  # noqa: SIM115
     os.chdir(request["folder"])
     os.environ.update(request["environment"])
     if request["user"] is not None:

@@ -141,6 +141,7 @@ def _checksums(files: "Sequence[Checked]") -> dict[str, str]:
 @contextmanager
 def _progress(files: int) -> "Iterator[Callable[[float], None]]":
     """A progress bar on standard error while there is a terminal; counts in shares of a file."""
+    _compile()
     if not sys.stderr.isatty():
         yield lambda share: None
         return
@@ -156,6 +157,18 @@ def _progress(files: int) -> "Iterator[Callable[[float], None]]":
     with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("", total=files)
         yield lambda share: progress.advance(task, share)
+
+
+def _compile() -> None:
+    """On the first run after an installation, which would otherwise take longer."""
+    from master_check import first_run
+
+    if not first_run.needed():
+        return
+    if sys.stderr.isatty():
+        click.echo("compiling for this machine, once", err=True)
+    with suppress(OSError):
+        first_run.compile_kernels()
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})

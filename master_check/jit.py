@@ -7,6 +7,7 @@ releases the interpreter lock, so files are measured on all cores by threads.
 
 from collections.abc import Callable
 from functools import partial
+from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import numba
@@ -30,3 +31,9 @@ def kernel(function: Function) -> Function:
 def part(function: Function) -> Function:
     """Compile a part of the kernels in the same file, without what Python would need to call it."""
     return cast(Function, _njit(no_cpython_wrapper=True)(function))
+
+
+def is_compiled(kernel: Callable[..., object]) -> bool:
+    """Whether an earlier run, or another process, has left compiled code of a kernel on disk."""
+    folder, module = cast(Any, kernel).stats.cache_path, kernel.__module__.rpartition(".")[2]
+    return any(Path(folder).glob(f"{module}.{kernel.__name__}-*.nbi"))

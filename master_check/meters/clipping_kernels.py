@@ -73,7 +73,7 @@ def flat_tops(
     run, flats, first = state[0], state[1], state[2]
     for h in range(edges.shape[0] - 1):
         size = edges[h + 1] - edges[h]
-        if tops[h] < ceiling - max(same * ceiling, step):
+        if tops[h] == 0.0 or tops[h] < ceiling - max(same * ceiling, step):
             size = min(size, 1) if run > 0 else 0
         x = row[offset + edges[h] - 1 :]
         for i in range(size):

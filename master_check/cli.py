@@ -278,8 +278,10 @@ def _console() -> Any:
         def on_broken_pipe(self) -> None:
             raise BrokenPipeError  # for `main` to see; rich would end with the exit status of a broken rule
 
-    terminal = sys.stdout.isatty()
-    return Output(highlight=False, emoji=False, markup=False, width=None if terminal else 160)
+    width = 160
+    with suppress(OSError):
+        width = os.get_terminal_size(sys.stdout.fileno()).columns or width
+    return Output(highlight=False, emoji=False, markup=False, width=width)
 
 
 @cli.command()
@@ -666,13 +668,15 @@ def _prepare_streams() -> None:
 
 
 def _mute_decoders() -> None:
-    """Keep C libraries from writing to standard error: what they find wrong comes back as an error of ours."""
+    """Keep C libraries off the standard streams: what they find wrong comes back as an error of ours."""
     if os.name != "posix":
         return
-    try:
-        sys.stderr.flush()
-        own = os.fdopen(os.dup(2), "w", buffering=1, encoding=sys.stderr.encoding, errors="backslashreplace")
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
-    except OSError:
-        return
-    sys.stderr = own
+    for name, fd, buffering in (("stdout", 1, -1), ("stderr", 2, 1)):
+        stream = getattr(sys, name)
+        with suppress(OSError):
+            if stream.fileno() != fd:
+                continue
+            stream.flush()
+            own = os.fdopen(os.dup(fd), "w", buffering, encoding=stream.encoding, errors="backslashreplace")
+            os.dup2(os.open(os.devnull, os.O_WRONLY), fd)
+            setattr(sys, name, own)

@@ -425,6 +425,20 @@ def test_what_decoders_print_is_not_heard(tmp_path: Path) -> None:
     assert b"mpg123" not in quiet.stderr + quiet.stdout and b"Note:" not in quiet.stderr
 
 
+def test_what_a_decoder_prints_among_the_figures_is_not_heard(tmp_path: Path) -> None:
+    path = tmp_path / "a.caf"
+    data = bytearray(Seed("CAF", "ALAC_24", 2, 48_000).data())
+    table = data.index(b"pakt") + 12
+    size = int.from_bytes(data[table - 8 : table], "big")
+    data[table + 24 : table + size] = b"\xff" * (size - 24)  # packet sizes that never end
+    path.write_bytes(data)
+    code = "import soundfile, sys; soundfile.read(sys.argv[1])"
+    assert subprocess.run([sys.executable, "-c", code, path], capture_output=True, check=False).stdout
+    quiet = sendoff("check", path, "--json")
+    assert quiet.returncode == 2
+    assert json.loads(quiet.stdout)["files"][0]["error"]
+
+
 # --- standard streams ---
 
 

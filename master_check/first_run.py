@@ -6,21 +6,22 @@ is compiled when it is first needed, and the first run takes half as long again.
 
 import subprocess
 import sys
+from collections.abc import Iterable
+from typing import Final
 
 import numpy as np
 
-from master_check.audio import AudioFormat, blocks_of
+from master_check.audio import PAST, AudioFormat, Block, blocks_of, hop_edges
 from master_check.jit import is_compiled
 from master_check.layouts import Layout
 from master_check.measure import Meters
+from master_check.meters import Meter
+from master_check.meters.clipping import ClippingMeter
 from master_check.meters.true_peak import TruePeakMeter
 from master_check.meters.true_peak_kernels import scan
 
-_TRUE_PEAK = """
-import numpy
-from master_check.meters.true_peak import true_peak
-true_peak(numpy.ones((64, 1), numpy.float32))
-"""
+RATE: Final = 48_000
+STEREO: Final = AudioFormat("", "", RATE, Layout("stereo", ("L", "R")), 24)
 
 
 def needed() -> bool:
@@ -29,19 +30,29 @@ def needed() -> bool:
 
 
 def compile_kernels() -> None:
-    """Compile what nearly every file needs: the true-peak meter, half of it all, beside the rest.
+    """Compile what nearly every file needs.
 
     Raises
     ------
     OSError
         A second process cannot be had.
     """
-    with subprocess.Popen(
-        [sys.executable, "-P", "-c", _TRUE_PEAK], stdin=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    ):
-        wave = 0.1 * np.sin(np.arange(48_000, dtype=np.float32) + 1.0)
-        meters = Meters(AudioFormat("", "", 48_000, Layout("stereo", ("L", "R")), 24))
-        for block in blocks_of(np.stack([wave, wave], axis=1), 48_000):
-            for meter in meters.all:
-                if not isinstance(meter, TruePeakMeter):
-                    meter.feed(block)
+    code = "from master_check.first_run import compile_beside; compile_beside()"
+    with subprocess.Popen([sys.executable, "-P", "-c", code], stdin=subprocess.DEVNULL, stderr=subprocess.DEVNULL):
+        for _ in blocks_of(np.zeros((RATE, 2), np.float32), RATE):
+            pass
+        _feed(meter for meter in Meters(STEREO).all if not isinstance(meter, TruePeakMeter | ClippingMeter))
+
+
+def compile_beside() -> None:
+    """The second process's share: about half of the work, most of it the true-peak meter's."""
+    _feed([TruePeakMeter(STEREO), ClippingMeter(STEREO)])
+
+
+def _feed(meters: Iterable[Meter]) -> None:
+    """A second that no file could hold, so that every kernel is called: at full scale and silent at once."""
+    buffer = np.ones((2, PAST + RATE), np.float32)
+    edges = hop_edges(RATE, 0, 100)
+    block = Block(buffer, RATE, 0, edges, np.ones((2, 100), np.float32), np.ones((2, 100), np.int32))
+    for meter in meters:
+        meter.feed(block)

@@ -6,7 +6,6 @@ from itertools import combinations
 from typing import Final
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from master_check.audio import HOPS_PER_SECOND, AudioFile, hop_edges
@@ -163,8 +162,8 @@ def _onset_delay(main: NDArray[np.float64], version: NDArray[np.float64]) -> flo
     if min(len(main), len(version)) < HOPS_PER_SECOND:
         return None
     a, b = (np.diff(np.log(power + 1e-8)) for power in (main, version))
-    size = scipy.fft.next_fast_len(len(a) + len(b), real=True)
-    correlation = scipy.fft.irfft(scipy.fft.rfft(b, size) * np.conj(scipy.fft.rfft(a, size)), size)
+    size = 2 ** (len(a) + len(b)).bit_length()
+    correlation = np.fft.irfft(np.fft.rfft(b, size) * np.conj(np.fft.rfft(a, size)), size)
     reach = min(int(REACH_S * HOPS_PER_SECOND), size // 2 - 1)
     near = np.concatenate([correlation[-reach:], correlation[: reach + 1]])
     spread = float(np.sqrt(np.mean(near**2)))
@@ -189,10 +188,10 @@ def _fine_delay(
     a = excerpts(main.path, firsts, size, layout)
     b = excerpts(version.path, [first + shift for first in firsts], size, layout)
     window = np.hanning(size)
-    cross = scipy.fft.rfft(b * window) * np.conj(scipy.fft.rfft(a * window))
+    cross = np.fft.rfft(b * window) * np.conj(np.fft.rfft(a * window))
     magnitude = np.abs(cross)
     phases = np.divide(cross, magnitude, out=np.zeros_like(cross), where=magnitude > 1e-12)
-    correlation = np.abs(scipy.fft.irfft(phases.sum(axis=0), size))
+    correlation = np.abs(np.fft.irfft(phases.sum(axis=0), size))
     best = int(np.argmax(correlation))
     spread = float(np.sqrt(np.mean(correlation**2)))
     offset = best if best < size // 2 else best - size

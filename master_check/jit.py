@@ -25,7 +25,10 @@ _njit: Any = partial(numba.njit, nogil=True, error_model="numpy", fastmath=FAST,
 
 def kernel(function: Function) -> Function:
     """Compile `function` with numba, cached on disk and without the interpreter lock."""
-    return cast(Function, _njit(cache=True)(function))
+    try:
+        return cast(Function, _njit(cache=True)(function))
+    except RuntimeError:  # neither beside this file nor in the user's cache folder may anything be written
+        return cast(Function, _njit()(function))
 
 
 def part(function: Function) -> Function:
@@ -34,6 +37,6 @@ def part(function: Function) -> Function:
 
 
 def is_compiled(kernel: Callable[..., object]) -> bool:
-    """Whether an earlier run, or another process, has left compiled code of a kernel on disk."""
+    """Whether compiled code of a kernel is on disk, from an earlier run or another process, or cannot be."""
     folder, module = cast(Any, kernel).stats.cache_path, kernel.__module__.rpartition(".")[2]
-    return any(Path(folder).glob(f"{module}.{kernel.__name__}-*.nbi"))
+    return folder is None or any(Path(folder).glob(f"{module}.{kernel.__name__}-*.nbi"))

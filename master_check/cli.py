@@ -102,11 +102,15 @@ def _report_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def _check_report(report: Path | None, inputs: Sequence[Path], force: bool) -> None:
     """Refuse a report that could not be written before anything is measured for it."""
+    if report is None:
+        return
+    import logging
+
     from master_check.output import OutputError, check_target
 
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # its advice on folders is not for the engineer
     try:
-        if report is not None:
-            check_target(report, inputs, force)
+        check_target(report, inputs, force)
     except OutputError as error:
         raise Refused(f"--report {error}") from None
 

@@ -17,8 +17,9 @@ What a limiter does within a millisecond of a peak is still read as a bend. It l
 counts as saturated where its distortion stands out of that. An equaliser after a waveshaper blurs its curve.
 
 What was done to left and right shows on middle and sides, and the other way round, as a bend that no curve describes.
-The pair of sides whose two curves leave less unexplained is where it was done (`PairSaturation.domain`). The other two
-are then held against what those curves make of the premaster, so that they show only what was done to themselves.
+The pair of sides whose two curves leave less unexplained is where it was done (`PairSaturation.domain`; less: the more
+likely of the two, were the residuals noise). The other two are then held against what those curves make of the
+premaster, so that they show only what was done to themselves.
 """
 
 from collections.abc import Mapping
@@ -184,9 +185,13 @@ def _domain(alone: Mapping[Side, Found]) -> Domain | None:
     """Which pair of sides was bent; None where nothing was."""
     if all(_distortion(found) < LEAST_PERCENT for found in alone.values()):
         return None
-    left_right = alone["left"].residual + alone["right"].residual
-    mid_side = 2.0 * (alone["mid"].residual + alone["side"].residual)
-    return "left_right" if left_right <= mid_side else "mid_side"
+
+    def unlikely(a: Side, b: Side) -> float:
+        """Log of the likelihood of normal, independent residuals, but for the sign and what all have in common."""
+        return float(np.log(max(alone[a].residual, 1e-30)) + np.log(max(alone[b].residual, 1e-30)))
+
+    # Middle and sides as defined here have half the power of the axes turned by 45 degrees.
+    return "left_right" if unlikely("left", "right") <= unlikely("mid", "side") + np.log(4.0) else "mid_side"
 
 
 def _after(

@@ -83,7 +83,7 @@ def fit_curve(level: NDArray[np.float32], target: NDArray[np.float32], peak: flo
         Sample rate, Hz.
     """
     sums = np.zeros((4, 2 * REACH * PER_PEAK))
-    visit_levels(level, target, peak, PER_PEAK, round(VISIT_S * rate), *sums)
+    visit_levels(level, target, peak, PER_PEAK, max(1, round(VISIT_S * rate)), *sums)
     visits = sums[0]
     used = np.flatnonzero(visits >= FEWEST)
     if len(used) < PER_PEAK // 4:
@@ -114,7 +114,10 @@ def _smoothed(values: Floats, weight: Floats) -> Floats:
     for strength in STRENGTHS:
         banded = strength * upper
         banded[ORDER] += weight + 1e-6
-        factor = scipy.linalg.cholesky_banded(banded)
+        try:
+            factor = scipy.linalg.cholesky_banded(banded)
+        except np.linalg.LinAlgError:  # where next to nothing is known, the strongest are beyond double precision
+            break
         found = scipy.linalg.cho_solve_banded((factor, False), weight * values)
         misfit = np.sum(weight * (values - found) ** 2) + strength * np.sum((rough @ found) ** 2)
         unlikely = misfit + 2.0 * np.sum(np.log(factor[ORDER])) - (size - ORDER) * np.log(strength)

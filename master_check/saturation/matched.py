@@ -159,7 +159,10 @@ class MatchedFilter:
             filtered = self.apply(step)
             moved = gain * filtered
             back = self._gradient(pull * (moved - gain_like(moved)))
-            length = size / np.vdot(step, back).real
+            curvature = np.vdot(step, back).real
+            if curvature <= 0.0:  # all of the change is one that the gain would make
+                break
+            length = size / curvature
             found = found + length * step
             matched = matched + np.float32(length) * filtered
             rest = rest - length * back

@@ -17,9 +17,9 @@ What a limiter does within a millisecond of a peak is still read as a bend. It l
 counts as saturated where its distortion stands out of that. An equaliser after a waveshaper blurs its curve.
 
 What was done to left and right shows on middle and sides, and the other way round, as a bend that no curve describes.
-The pair of sides whose two curves leave less unexplained is where it was done (`PairSaturation.domain`; less: the more
-likely of the two, were the residuals noise). The other two are then held against what those curves make of the
-premaster, so that they show only what was done to themselves.
+The pair of sides whose two curves leave less unexplained is where it was done (`PairSaturation.domain`). The other two
+are then held against what those curves make of the premaster, so that they show only what was done to themselves. Where
+neither pair leaves clearly less, as with a premaster of two equal channels, no side is cleared by the others.
 """
 
 from collections.abc import Mapping
@@ -41,6 +41,19 @@ SIDES: Final[tuple[Side, ...]] = ("left", "right", "mid", "side")
 
 LEAST_PERCENT: Final = 0.1
 """Distortion below which a side does not count as saturated: there lie the errors of the method."""
+
+TIE: Final = 0.12
+"""Log-likelihood ratio, a sample, up to which left and right cannot be told from middle and sides. A premaster with a
+single signal in it stays below 0.05, music that went through a whole chain lies above 0.35."""
+
+NOTHING: Final = 1e-10
+"""Residual power, relative to a pair of sides, below which less is no better (-100 dB)."""
+
+SILENT: Final = 1e-9
+"""Range (full scale 1) below which a signal counts as silent, an offset aside."""
+
+LOUD: Final = 1e6
+"""Samples from here on (+120 dBFS) are no audio."""
 
 UNREADABLE_DB: Final = -12.0
 """Residual from which a side's curve says nothing: too much was done that is neither filter nor gain nor curve."""
@@ -115,7 +128,8 @@ class PairSaturation:
     Attributes
     ----------
     domain : str or None
-        "left_right" or "mid_side": which pair of sides the bends belong to. Null without a bend, and of mono.
+        "left_right" or "mid_side": which pair of sides the bends belong to; "left_right" as well where that cannot be
+        told. Null without a bend, and of mono.
     sides : tuple of SideSaturation
         Left, right, mid, side; or mono.
     """
@@ -139,20 +153,22 @@ def pair_saturation(premaster: NDArray[Any], master: NDArray[Any], rate: int) ->
     ----------
     premaster, master : (n, channels) float32 or float64
         Aligned to the sample (better than half a sample is not needed), one or two channels each, the same number.
-        Not silent.
+        Not silent; an offset (DC) is neither heard nor looked at.
     rate : int
         Sample rate of both, Hz.
 
     Raises
     ------
     ValueError
-        Shapes that differ, or have neither one nor two channels; silence.
+        Shapes that differ, or have neither one nor two channels; silence; samples that are no audio.
     """
     if premaster.shape != master.shape or premaster.ndim != 2 or premaster.shape[1] not in (1, 2):
         raise ValueError(f"premaster {premaster.shape} and master {master.shape} must be alike, of one or two channels")
-    if not premaster.any() or not master.any():
+    if not all(np.abs(frames).max(initial=0.0) < LOUD for frames in (premaster, master)):
+        raise ValueError(f"premaster or master has samples that are no numbers or over {LOUD:g} times full scale")
+    inputs = [channel for channel in premaster.T if _sounds(channel)]
+    if not inputs or not any(_sounds(channel) for channel in master.T):
         raise ValueError("premaster or master is silent")
-    inputs = [channel for channel in premaster.T if channel.any()]
     separation = Separation(inputs, _passages(premaster, rate), rate)
     if premaster.shape[1] == 1:
         only = separation.bent([separation.filtered(master[:, 0])], shared_gain=False)[0]
@@ -160,8 +176,11 @@ def pair_saturation(premaster: NDArray[Any], master: NDArray[Any], rate: int) ->
     alone: dict[Side, Found] = {}
     for pair in PAIRS.values():
         alone |= _better(separation, pair, [separation.filtered(taken(master, side)) for side in pair])
-    domain = _domain(alone)
-    own = alone if domain is None else alone | _after(separation, master, domain, alone)
+    if all(_distortion(found) < LEAST_PERCENT for found in alone.values()):
+        return PairSaturation(None, tuple(_described(side, alone[side], alone[side]) for side in SIDES))
+    ahead = _mid_side_ahead(alone)
+    domain: Domain = "mid_side" if ahead > TIE else "left_right"
+    own = alone if abs(ahead) <= TIE else alone | _after(separation, master, domain, alone)
     return PairSaturation(domain, tuple(_described(side, own[side], alone[side]) for side in SIDES))
 
 
@@ -181,17 +200,21 @@ def _better(separation: Separation, pair: tuple[Side, Side], filtered: list[Filt
     return {side: a if a.residual <= b.residual else b for side, a, b in zip(pair, own, shared, strict=True)}
 
 
-def _domain(alone: Mapping[Side, Found]) -> Domain | None:
-    """Which pair of sides was bent; None where nothing was."""
-    if all(_distortion(found) < LEAST_PERCENT for found in alone.values()):
-        return None
+def _mid_side_ahead(alone: Mapping[Side, Found]) -> float:
+    """By how much the bends are likelier to belong to middle and sides: log-likelihood ratio a sample.
 
-    def unlikely(a: Side, b: Side) -> float:
-        """Log of the likelihood of normal, independent residuals, but for the sign and what all have in common."""
-        return float(np.log(max(alone[a].residual, 1e-30)) + np.log(max(alone[b].residual, 1e-30)))
+    What two sides leave unexplained is taken for normal noise, alike in both as far as it will: what a gain that is
+    not quite right leaves is much the same in left and right, and would otherwise speak for middle and sides.
+    """
+
+    def spread(a: Side, b: Side) -> float:
+        rests = [(alone[side].target - alone[side].model).ravel().astype(np.float64) for side in (a, b)]
+        floor = NOTHING * sum(float(np.sum(np.square(alone[side].target, dtype=np.float64))) for side in (a, b))
+        covariance = np.array([[np.dot(x, y) for x in rests] for y in rests]) + floor * np.eye(2)
+        return float(np.linalg.slogdet(covariance)[1])
 
     # Middle and sides as defined here have half the power of the axes turned by 45 degrees.
-    return "left_right" if unlikely("left", "right") <= unlikely("mid", "side") + np.log(4.0) else "mid_side"
+    return 0.5 * (spread("left", "right") - spread("mid", "side") - np.log(4.0))
 
 
 def _after(
@@ -218,6 +241,10 @@ def _passages(premaster: NDArray[Any], rate: int) -> Cut:
         if len(chosen) < wanted:
             chosen.add(place)
     return Cut(whole.starts[sorted(chosen)], whole.length, whole.edge)
+
+
+def _sounds(channel: NDArray[Any]) -> bool:
+    return float(np.max(channel, initial=-np.inf) - np.min(channel, initial=np.inf)) >= SILENT
 
 
 def _distortion(found: Found) -> float:

@@ -37,6 +37,9 @@ DOUBT: Final = 1e-3
 TURNS: Final = 4
 """Turns of gain and filter."""
 
+LEAST_SWING: Final = 0.01
+"""Of the gain, relative: from there on an offset before it is told from one after it."""
+
 SETTLING: Final = 2
 """Turns of the gain alone, at the end: what is small depends on it a little."""
 
@@ -87,7 +90,7 @@ class Separation:
     Parameters
     ----------
     inputs : sequence of (n,) float32 or float64
-        The premaster's channels, not all silent.
+        The premaster's channels, not all silent; what offset they have is left out.
     cut : Cut
         The passages to look at, the highest among them.
     rate : int
@@ -98,26 +101,26 @@ class Separation:
         self._cut, self._rate = cut, rate
         self._hop = max(1, round(HOP_S * rate))
         self._rank = max(1, round(RARE * len(inputs[0])))
-        self._filter = MatchedFilter(inputs, cut, rate)
+        self._filter = MatchedFilter([_level(each) for each in inputs], cut, rate)
 
     def filtered(self, master: NDArray[Any]) -> Filtered:
         """The filter, and the gain as far as the filter needs it, for one side (n,) of the master."""
-        coefficients = self._filter.fit(master)
+        # Of an offset the filter would make the lowest bass.
+        coefficients = self._filter.fit(_level(master))
         found = self.unfiltered(master, self._filter.apply(coefficients))
         for _ in range(TURNS):
             small = self._small(found)
-            gain = self._drawn(small.own(OWN_SCALES_S))
+            found = small.settled(found, self._drawn(small.own(OWN_SCALES_S)))
             gain_like = partial(self._gain_like, small, found.matched)
-            target = found.target - small.offset
             coefficients, matched = self._filter.refit(
-                coefficients, found.matched, target, small.weight, gain, gain_like
+                coefficients, found.matched, found.target, small.weight, found.gain, gain_like
             )
-            found = Filtered(target, matched, gain)
+            found = replace(found, matched=matched)
         return found
 
     def unfiltered(self, master: NDArray[Any], matched: Passages) -> Filtered:
         """A side (n,) of the master against what is known already of what it was made from."""
-        return Filtered(self._cut.take(master), matched, np.ones_like(matched))
+        return Filtered(self._cut.take(_level(master)), matched, np.ones_like(matched))
 
     def bent(self, sides: Sequence[Filtered], shared_gain: bool) -> list[Found]:
         """The curves of some sides, each with a gain of its own or all with one that they share."""
@@ -126,8 +129,7 @@ class Separation:
             small = [self._small(found) for found in sides]
             grids = _shared(small) if shared_gain else [each.own(OWN_SCALES_S) for each in small]
             sides = [
-                Filtered(found.target - each.offset, found.matched, self._drawn(grid))
-                for found, each, grid in zip(sides, small, grids, strict=True)
+                each.settled(found, self._drawn(grid)) for found, each, grid in zip(sides, small, grids, strict=True)
             ]
         return [self._with_curve(found) for found in sides]
 
@@ -144,8 +146,7 @@ class Separation:
         # Silence has no peak and no small samples; any width does.
         width = SMALL * self._peak(found.level) or 1.0
         weigh_small(found.matched, found.target, found.gain, width, self._hop, weight, products, powers)
-        offset = np.sum(weight * (found.target - found.level), dtype=np.float64) / np.sum(weight, dtype=np.float64)
-        return _Small(weight, products, powers, np.float32(offset))
+        return _Small(weight, products, powers, *_offsets(weight, found.gain, found.target - found.level))
 
     def _gain_like(self, small: "_Small", matched: Passages, change: Passages) -> Passages:
         """The part of a change that the gain would follow."""
@@ -167,12 +168,17 @@ class Separation:
 
 @dataclass(frozen=True)
 class _Small:
-    """What a side's small samples say: their weights, sums every hop, and the target's DC."""
+    """What a side's small samples say: their weights, sums every hop, and the offset before and after the gain."""
 
     weight: Passages
     products: Grid
     powers: Grid
-    offset: np.float32
+    before: np.float32
+    after: np.float32
+
+    def settled(self, found: Filtered, gain: Passages) -> Filtered:
+        """The side with that gain, its offsets accounted for."""
+        return Filtered(found.target - self.after, found.matched + self.before, gain)
 
     def own(self, scales: Sequence[float]) -> Grid:
         """The gain that they tell."""
@@ -181,8 +187,27 @@ class _Small:
         return _follow(self.products, self.powers, start, scales)
 
 
+def _level(signal: NDArray[Any]) -> NDArray[Any]:
+    """A signal without its offset."""
+    return np.asarray(signal - np.mean(signal, dtype=np.float64).astype(signal.dtype))
+
+
 def _power(signal: Passages) -> float:
     return float(np.sum(signal * signal, dtype=np.float64))
+
+
+def _offsets(weight: Passages, gain: Passages, rest: Passages) -> tuple[np.float32, np.float32]:
+    """What offset before a gain, and what after it, makes the least of the sum of weight x rest^2."""
+    # Of a square wave no sample is small.
+    total = np.sum(weight, dtype=np.float64) or np.inf
+
+    def average(values: Passages) -> float:
+        return float(np.sum(weight * values, dtype=np.float64) / total)
+
+    mean_gain, mean_rest = average(gain), average(rest)
+    moving = gain - np.float32(mean_gain)
+    before = average(moving * rest) / (average(moving * moving) + (LEAST_SWING * mean_gain) ** 2 or np.inf)
+    return np.float32(before), np.float32(mean_rest - before * mean_gain)
 
 
 def _shared(sides: Sequence[_Small]) -> list[Grid]:

@@ -244,7 +244,7 @@ def _passages(premaster: NDArray[Any], rate: int) -> Cut:
 
 
 def _sounds(channel: NDArray[Any]) -> bool:
-    return float(np.max(channel, initial=-np.inf) - np.min(channel, initial=np.inf)) >= SILENT
+    return channel.size > 0 and float(np.ptp(channel)) >= SILENT
 
 
 def _distortion(found: Found) -> float:
@@ -256,7 +256,7 @@ def _described(side: Side, own: Found, alone: Found) -> SideSaturation:
     if curve is None or residual is None or residual > UNREADABLE_DB:
         return SideSaturation(side, peak, None, None, None, None, residual, np.empty(0), np.empty(0))
     low, high = curve(np.array([-1.0, 1.0]))
-    clip = ceiling(own.level, own.target, own.peak)
+    clip = ceiling(own.level, own.target, own.peak, own.offset)
     return SideSaturation(
         side=side,
         peak_dbfs=peak,

@@ -49,12 +49,13 @@ RARE: Final = 1e-4
 
 @dataclass(frozen=True)
 class Filtered:
-    """A side with its linear part known: the side of the master, the premaster through the filter, and the gain that
-    then turned it up and down; all (passages, samples)."""
+    """A side with its linear part known: the side of the master, without its `offset`, the premaster through the filter,
+    and the gain that then turned it up and down; all (passages, samples)."""
 
     target: Passages
     matched: Passages
     gain: Passages
+    offset: float
 
     @property
     def level(self) -> Passages:
@@ -66,11 +67,12 @@ class Filtered:
 class Found:
     """What a side was separated into; all passages (passages, samples).
 
-    `target` is the side of the master, without DC; `level` what went into the curve, and `model` what came out of it;
+    `target` is the side of the master, without its `offset`; `level` what went into the curve, and `model` what came out of it;
     `peak` the side's peak level; `residual` the sum of squares left unexplained.
     """
 
     target: Passages
+    offset: float
     level: Passages
     peak: float
     curve: Curve | None
@@ -101,12 +103,12 @@ class Separation:
         self._cut, self._rate = cut, rate
         self._hop = max(1, round(HOP_S * rate))
         self._rank = max(1, round(RARE * len(inputs[0])))
-        self._filter = MatchedFilter([_level(each) for each in inputs], cut, rate)
+        self._filter = MatchedFilter([each - _mean(each) for each in inputs], cut, rate)
 
     def filtered(self, master: NDArray[Any]) -> Filtered:
         """The filter, and the gain as far as the filter needs it, for one side (n,) of the master."""
         # Of an offset the filter would make the lowest bass.
-        coefficients = self._filter.fit(_level(master))
+        coefficients = self._filter.fit(master - _mean(master))
         found = self.unfiltered(master, self._filter.apply(coefficients))
         for _ in range(TURNS):
             small = self._small(found)
@@ -120,7 +122,8 @@ class Separation:
 
     def unfiltered(self, master: NDArray[Any], matched: Passages) -> Filtered:
         """A side (n,) of the master against what is known already of what it was made from."""
-        return Filtered(self._cut.take(_level(master)), matched, np.ones_like(matched))
+        offset = _mean(master)
+        return Filtered(self._cut.take(master - offset), matched, np.ones_like(matched), offset)
 
     def bent(self, sides: Sequence[Filtered], shared_gain: bool) -> list[Found]:
         """The curves of some sides, each with a gain of its own or all with one that they share."""
@@ -138,7 +141,7 @@ class Separation:
         peak = self._peak(level)
         curve = fit_curve(level, target, peak, self._rate) if peak else None
         model = level if curve is None else (peak * curve((level / peak).astype(np.float64))).astype(np.float32)
-        return Found(target, level, peak, curve, model, _power(target - model))
+        return Found(target, found.offset, level, peak, curve, model, _power(target - model))
 
     def _small(self, found: Filtered) -> "_Small":
         weight = np.empty_like(found.target)
@@ -178,7 +181,7 @@ class _Small:
 
     def settled(self, found: Filtered, gain: Passages) -> Filtered:
         """The side with that gain, its offsets accounted for."""
-        return Filtered(found.target - self.after, found.matched + self.before, gain)
+        return Filtered(found.target - self.after, found.matched + self.before, gain, found.offset + float(self.after))
 
     def own(self, scales: Sequence[float]) -> Grid:
         """The gain that they tell."""
@@ -187,9 +190,8 @@ class _Small:
         return _follow(self.products, self.powers, start, scales)
 
 
-def _level(signal: NDArray[Any]) -> NDArray[Any]:
-    """A signal without its offset."""
-    return np.asarray(signal - np.mean(signal, dtype=np.float64).astype(signal.dtype))
+def _mean(signal: NDArray[Any]) -> float:
+    return float(np.mean(signal, dtype=np.float64))
 
 
 def _power(signal: Passages) -> float:

@@ -18,11 +18,12 @@ counts as saturated where its distortion stands out of that. An equaliser after 
 
 What was done to left and right shows on middle and sides, and the other way round, as a bend that no curve describes.
 The pair of sides whose two curves leave less unexplained is where it was done (`PairSaturation.domain`). The other two
-are then held against what those curves make of the premaster, so that they show only what was done to themselves. Where
-neither pair leaves clearly less, as with a premaster of two equal channels, no side is cleared by the others.
+are then held against what those curves make of the premaster, so that they show only what was done to themselves. With
+one signal only, before or after mastering (two equal channels, or a silent one), all sides are the same, and none is
+cleared by the others.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
@@ -30,7 +31,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from master_check.saturation.curve import ceiling, thd_percent
-from master_check.saturation.matched import Cut
+from master_check.saturation.matched import DISTINCT, Cut
 from master_check.saturation.separation import Filtered, Found, Separation
 
 Side = Literal["mono", "left", "right", "mid", "side"]
@@ -42,12 +43,12 @@ SIDES: Final[tuple[Side, ...]] = ("left", "right", "mid", "side")
 LEAST_PERCENT: Final = 0.1
 """Distortion below which a side does not count as saturated: there lie the errors of the method."""
 
-TIE: Final = 0.12
-"""Log-likelihood ratio, a sample, up to which left and right cannot be told from middle and sides. A premaster with a
-single signal in it stays below 0.05, music that went through a whole chain lies above 0.35."""
+TIE: Final = 0.25
+"""Log-likelihood ratio, a sample, up to which left and right cannot be told from middle and sides where premaster or
+master has one signal only. Bent alike everywhere it stays below 0.1; bent in one channel it is some 5."""
 
-NOTHING: Final = 1e-10
-"""Residual power, relative to a pair of sides, below which less is no better (-100 dB)."""
+NOTHING: Final = 1e-9
+"""Residual power, relative to a pair of sides, below which less is no better (-90 dB)."""
 
 SILENT: Final = 1e-9
 """Range (full scale 1) below which a signal counts as silent, an offset aside."""
@@ -166,10 +167,11 @@ def pair_saturation(premaster: NDArray[Any], master: NDArray[Any], rate: int) ->
         raise ValueError(f"premaster {premaster.shape} and master {master.shape} must be alike, of one or two channels")
     if not all(np.abs(frames).max(initial=0.0) < LOUD for frames in (premaster, master)):
         raise ValueError(f"premaster or master has samples that are no numbers or over {LOUD:g} times full scale")
-    inputs = [channel for channel in premaster.T if _sounds(channel)]
-    if not inputs or not any(_sounds(channel) for channel in master.T):
+    before, after = ([channel for channel in frames.T if _sounds(channel)] for frames in (premaster, master))
+    if not before or not after:
         raise ValueError("premaster or master is silent")
-    separation = Separation(inputs, _passages(premaster, rate), rate)
+    cut = _passages(premaster, rate)
+    separation = Separation(before, cut, rate)
     if premaster.shape[1] == 1:
         only = separation.bent([separation.filtered(master[:, 0])], shared_gain=False)[0]
         return PairSaturation(None, (_described("mono", only, only),))
@@ -179,8 +181,9 @@ def pair_saturation(premaster: NDArray[Any], master: NDArray[Any], rate: int) ->
     if all(_distortion(found) < LEAST_PERCENT for found in alone.values()):
         return PairSaturation(None, tuple(_described(side, alone[side], alone[side]) for side in SIDES))
     ahead = _mid_side_ahead(alone)
-    domain: Domain = "mid_side" if ahead > TIE else "left_right"
-    own = alone if abs(ahead) <= TIE else alone | _after(separation, master, domain, alone)
+    tied = abs(ahead) <= TIE and (_one_signal(before, cut) or _one_signal(after, cut))
+    domain: Domain = "mid_side" if ahead > 0.0 and not tied else "left_right"
+    own = alone if tied else alone | _after(separation, master, domain, alone)
     return PairSaturation(domain, tuple(_described(side, own[side], alone[side]) for side in SIDES))
 
 
@@ -214,7 +217,7 @@ def _mid_side_ahead(alone: Mapping[Side, Found]) -> float:
         return float(np.linalg.slogdet(covariance)[1])
 
     # Middle and sides as defined here have half the power of the axes turned by 45 degrees.
-    return 0.5 * (spread("left", "right") - spread("mid", "side") - np.log(4.0))
+    return 0.5 * (spread("left", "right") - spread("mid", "side") - float(np.log(4.0)))
 
 
 def _after(
@@ -241,6 +244,12 @@ def _passages(premaster: NDArray[Any], rate: int) -> Cut:
         if len(chosen) < wanted:
             chosen.add(place)
     return Cut(whole.starts[sorted(chosen)], whole.length, whole.edge)
+
+
+def _one_signal(channels: Sequence[NDArray[Any]], cut: Cut) -> bool:
+    """Whether two channels are multiples of one signal; one channel is."""
+    a, b = (cut.take(each - np.mean(each)).ravel().astype(np.float64) for each in (channels[0], channels[-1]))
+    return bool(np.dot(a, b) ** 2 >= (1.0 - DISTINCT) * np.dot(a, a) * np.dot(b, b))
 
 
 def _sounds(channel: NDArray[Any]) -> bool:

@@ -49,8 +49,11 @@ RARE: Final = 1e-4
 
 @dataclass(frozen=True)
 class Filtered:
-    """A side with its linear part known: the side of the master, without its `offset`, the premaster through the filter,
-    and the gain that then turned it up and down; all (passages, samples)."""
+    """A side with its linear part known; all passages (passages, samples).
+
+    `target` is the side of the master, without its `offset`; `matched` the premaster through the filter, and `gain`
+    what then turned it up and down.
+    """
 
     target: Passages
     matched: Passages
@@ -67,8 +70,8 @@ class Filtered:
 class Found:
     """What a side was separated into; all passages (passages, samples).
 
-    `target` is the side of the master, without its `offset`; `level` what went into the curve, and `model` what came out of it;
-    `peak` the side's peak level; `residual` the sum of squares left unexplained.
+    `target` is the side of the master, without its `offset`; `level` what went into the curve, and `model` what came
+    out of it; `peak` the side's peak level; `residual` the sum of squares left unexplained.
     """
 
     target: Passages

@@ -43,11 +43,14 @@ STRENGTHS: Final = np.geomspace(1e2, 1e14, 25)
 
 HARMONICS: Final = 60
 
-PINNED: Final = 8
+PINNED: Final = 6
 """Clipping is found where so many samples, nine tenths of all that went in at ..."""
 
-OVER: Final = 1.05
-"""... this many times the ceiling (0.4 dB over it) or more, came out within a hundredth of it, ..."""
+OVER: Final = 1.02
+"""... this many times the ceiling (0.2 dB over it) or more, came out ..."""
+
+WITHIN: Final = 0.005
+"""... so close to it (0.04 dB), ..."""
 
 STRAIGHT: Final = 0.95
 """... and a tenth below the ceiling next to nothing happened. tanh is down to 0.76 there."""
@@ -83,7 +86,7 @@ def fit_curve(level: NDArray[np.float32], target: NDArray[np.float32], peak: flo
         Sample rate, Hz.
     """
     sums = np.zeros((4, 2 * REACH * PER_PEAK))
-    visit_levels(level, target, peak, PER_PEAK, round(VISIT_S * rate), *sums)
+    visit_levels(level, target, peak, PER_PEAK, max(1, round(VISIT_S * rate)), *sums)
     visits = sums[0]
     used = np.flatnonzero(visits >= FEWEST)
     if len(used) < PER_PEAK // 4:
@@ -114,7 +117,10 @@ def _smoothed(values: Floats, weight: Floats) -> Floats:
     for strength in STRENGTHS:
         banded = strength * upper
         banded[ORDER] += weight + 1e-6
-        factor = scipy.linalg.cholesky_banded(banded)
+        try:
+            factor = scipy.linalg.cholesky_banded(banded)
+        except np.linalg.LinAlgError:  # where next to nothing is known, the strongest are beyond double precision
+            break
         found = scipy.linalg.cho_solve_banded((factor, False), weight * values)
         misfit = np.sum(weight * (values - found) ** 2) + strength * np.sum((rough @ found) ** 2)
         unlikely = misfit + 2.0 * np.sum(np.log(factor[ORDER])) - (size - ORDER) * np.log(strength)
@@ -139,13 +145,14 @@ def thd_percent(curve: Callable[[Floats], Floats], amplitude: float = 1.0) -> fl
     return float(100.0 * np.sqrt(np.sum(lines[2 : HARMONICS + 1] ** 2)) / lines[1])
 
 
-def ceiling(level: NDArray[np.float32], target: NDArray[np.float32], peak: float) -> float | None:
+def ceiling(level: NDArray[np.float32], target: NDArray[np.float32], peak: float, offset: float = 0.0) -> float | None:
     """The level, in peaks, at which the target was clipped, the lower of its two polarities; None where it was not.
 
-    Arguments as those of `fit_curve`. This looks at the samples and not at the curve, since a few are proof enough.
+    Arguments as those of `fit_curve`, and what offset was taken from the target. This looks at the samples and not at
+    the curve, since a few are proof enough.
     """
-    found = [_ceiling(side * level / peak, side * target / peak) for side in (-1, 1)]
-    return min((each for each in found if each is not None), default=None)
+    found = ((side, _ceiling(side * level / peak, side * target / peak)) for side in (-1, 1))
+    return min((abs(top + side * offset / peak) for side, top in found if top is not None), default=None)
 
 
 def _ceiling(into: NDArray[np.float32], out: NDArray[np.float32]) -> float | None:
@@ -155,7 +162,7 @@ def _ceiling(into: NDArray[np.float32], out: NDArray[np.float32]) -> float | Non
         return None
     top = float(np.median(out[np.argpartition(into, -PINNED)[-PINNED:]]))
     beyond = into > OVER * top
-    if top <= 0.0 or np.count_nonzero(beyond) < PINNED or np.mean(np.abs(out[beyond] - top) < 0.01 * top) < 0.9:
+    if top <= 0.0 or np.count_nonzero(beyond) < PINNED or np.mean(np.abs(out[beyond] - top) < WITHIN * top) < 0.9:
         return None
     below = (into > 0.85 * top) & (into < 0.95 * top)
     straight = below.any() and np.median(out[below] / into[below]) > STRAIGHT

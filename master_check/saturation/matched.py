@@ -9,7 +9,7 @@ Sums over the signal are taken in the frequency domain, a passage of some second
 `EDGE_S` on either side that is thrown away, since there the filter wraps around.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -36,6 +36,15 @@ KNOTS_AN_OCTAVE: Final = 24.0 * np.log(2.0)
 
 CONTENT: Final = 1e-9
 """Power, relative to the strongest splines, below which a band of the premaster says nothing about the filter."""
+
+DISTINCT: Final = 1e-5
+"""Power, relative to all inputs in that band, below which inputs are not told apart: a panned voice is one input."""
+
+ROUNDS: Final = 2
+"""Of conjugate gradients in a refit."""
+
+ENOUGH: Final = 1e-10
+"""A refit ends when what is left to gain is this small beside the power of what is fitted (-100 dB)."""
 
 
 @dataclass(frozen=True)
@@ -97,8 +106,9 @@ class MatchedFilter:
         """The normal equations of the fit in which all samples count the same, ready to be solved."""
         blocks = [[self._products(a, b) for b in self._spectra] for a in self._spectra]
         normal = np.block(blocks)
-        strength = np.diag(normal).real
-        normal[np.diag_indices_from(normal)] += CONTENT * strength.max()
+        strength = np.diag(normal).real.reshape(len(blocks), -1)
+        least = CONTENT * strength.max() + DISTINCT * strength.sum(axis=0)
+        normal[np.diag_indices_from(normal)] += np.tile(least, len(blocks))
         return scipy.linalg.cho_factor(normal)
 
     def _products(self, a: NDArray[Any], b: NDArray[Any]) -> NDArray[np.complex128]:
@@ -110,29 +120,49 @@ class MatchedFilter:
         return self._solve(self._correlate(self._cut.take_wide(target)))
 
     def refit(
-        self, start: Coefficients, target: Passages, weight: Passages, gain: Passages, rounds: int
+        self,
+        start: Coefficients,
+        matched: Passages,
+        target: Passages,
+        weight: Passages,
+        gain: Passages,
+        gain_like: Callable[[Passages], Passages],
     ) -> tuple[Coefficients, Passages]:
         """Improve a filter towards the least of the sum of weight x (target - gain x filtered inputs)^2.
 
-        Conjugate gradients, preconditioned with the normal equations of `fit`: few rounds are enough.
+        The gain was fitted to what the filter left over, and so stands for some of the filter's faults. A change of
+        the filter is therefore judged without what the gain would do in its stead, `gain_like` (the idea of variable
+        projection; L. Kaufman, BIT 15, 1975): in turns alone, filter and gain would creep towards each other. A few
+        rounds of conjugate gradients, preconditioned with the normal equations of `fit`.
+
+        Parameters
+        ----------
+        start : (inputs, splines) complex128
+        matched, target, weight, gain : (passages, samples) float32
+            The inputs through `start`, and what the sum is made of.
+        gain_like : callable
+            Of passages (a change of gain x filtered inputs), the part that a change of the gain could make.
 
         Returns
         -------
         (inputs, splines) complex128, (passages, samples) float32
             The filter, and the inputs through it.
         """
-        found, matched = start, self.apply(start)
-        rest = self._gradient(weight * gain * (target - gain * matched))
+        found, pull = start, weight * gain
+        rest = self._gradient(pull * (target - gain * matched))
         step = towards = self._solve(rest)
         size = np.vdot(rest, towards).real
-        enough = ENOUGH * np.vdot(start, self._gradient(weight * gain * gain * matched)).real
-        pull = weight * gain * gain
-        for _ in range(rounds):
+        enough = ENOUGH * np.vdot(start, self._gradient(pull * gain * matched)).real
+        for _ in range(ROUNDS):
             if size <= enough:
                 break
             filtered = self.apply(step)
-            back = self._gradient(pull * filtered)
-            length = size / np.vdot(step, back).real
+            moved = gain * filtered
+            back = self._gradient(pull * (moved - gain_like(moved)))
+            curvature = np.vdot(step, back).real
+            if curvature <= 0.0:  # all of the change is one that the gain would make
+                break
+            length = size / curvature
             found = found + length * step
             matched = matched + np.float32(length) * filtered
             rest = rest - length * back
@@ -165,10 +195,6 @@ class MatchedFilter:
 
     def _solve(self, right: Coefficients) -> Coefficients:
         return np.asarray(scipy.linalg.cho_solve(self._factor, right.ravel())).reshape(right.shape)
-
-
-ENOUGH: Final = 1e-10
-"""A refit ends when what is left to gain is this small beside the power of what is fitted (-100 dB)."""
 
 
 def _knots(highest: float) -> NDArray[np.float64]:

@@ -18,10 +18,12 @@ counts as saturated where its distortion stands out of that. An equaliser after 
 
 What was done to left and right shows on middle and sides, and the other way round, as a bend that no curve describes.
 The pair of sides whose two curves leave less unexplained is where it was done (`PairSaturation.domain`). The other two
-are then held against what those curves make of the premaster, so that they show only what was done to themselves.
+are then held against what those curves make of the premaster, so that they show only what was done to themselves. With
+one signal only, before or after mastering (two equal channels, or a silent one), all sides are the same, and none is
+cleared by the others.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
@@ -29,7 +31,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from master_check.saturation.curve import ceiling, thd_percent
-from master_check.saturation.matched import Cut
+from master_check.saturation.matched import DISTINCT, Cut
 from master_check.saturation.separation import Filtered, Found, Separation
 
 Side = Literal["mono", "left", "right", "mid", "side"]
@@ -40,6 +42,19 @@ SIDES: Final[tuple[Side, ...]] = ("left", "right", "mid", "side")
 
 LEAST_PERCENT: Final = 0.1
 """Distortion below which a side does not count as saturated: there lie the errors of the method."""
+
+TIE: Final = 0.25
+"""Log-likelihood ratio, a sample, up to which left and right cannot be told from middle and sides where premaster or
+master has one signal only. Bent alike everywhere it stays below 0.1; bent in one channel it is some 5."""
+
+NOTHING: Final = 1e-9
+"""Residual power, relative to a pair of sides, below which less is no better (-90 dB)."""
+
+SILENT: Final = 1e-9
+"""Range (full scale 1) below which a signal counts as silent, an offset aside."""
+
+LOUD: Final = 1e6
+"""Samples from here on (+120 dBFS) are no audio."""
 
 UNREADABLE_DB: Final = -12.0
 """Residual from which a side's curve says nothing: too much was done that is neither filter nor gain nor curve."""
@@ -114,7 +129,8 @@ class PairSaturation:
     Attributes
     ----------
     domain : str or None
-        "left_right" or "mid_side": which pair of sides the bends belong to. Null without a bend, and of mono.
+        "left_right" or "mid_side": which pair of sides the bends belong to; "left_right" as well where that cannot be
+        told. Null without a bend, and of mono.
     sides : tuple of SideSaturation
         Left, right, mid, side; or mono.
     """
@@ -138,29 +154,36 @@ def pair_saturation(premaster: NDArray[Any], master: NDArray[Any], rate: int) ->
     ----------
     premaster, master : (n, channels) float32 or float64
         Aligned to the sample (better than half a sample is not needed), one or two channels each, the same number.
-        Not silent.
+        Not silent; an offset (DC) is neither heard nor looked at.
     rate : int
         Sample rate of both, Hz.
 
     Raises
     ------
     ValueError
-        Shapes that differ, or have neither one nor two channels; silence.
+        Shapes that differ, or have neither one nor two channels; silence; samples that are no audio.
     """
     if premaster.shape != master.shape or premaster.ndim != 2 or premaster.shape[1] not in (1, 2):
         raise ValueError(f"premaster {premaster.shape} and master {master.shape} must be alike, of one or two channels")
-    if not premaster.any() or not master.any():
+    if not all(np.abs(frames).max(initial=0.0) < LOUD for frames in (premaster, master)):
+        raise ValueError(f"premaster or master has samples that are no numbers or over {LOUD:g} times full scale")
+    before, after = ([channel for channel in frames.T if _sounds(channel)] for frames in (premaster, master))
+    if not before or not after:
         raise ValueError("premaster or master is silent")
-    inputs = [channel for channel in premaster.T if channel.any()]
-    separation = Separation(inputs, _passages(premaster, rate), rate)
+    cut = _passages(premaster, rate)
+    separation = Separation(before, cut, rate)
     if premaster.shape[1] == 1:
         only = separation.bent([separation.filtered(master[:, 0])], shared_gain=False)[0]
         return PairSaturation(None, (_described("mono", only, only),))
     alone: dict[Side, Found] = {}
     for pair in PAIRS.values():
         alone |= _better(separation, pair, [separation.filtered(taken(master, side)) for side in pair])
-    domain = _domain(alone)
-    own = alone if domain is None else alone | _after(separation, master, domain, alone)
+    if all(_distortion(found) < LEAST_PERCENT for found in alone.values()):
+        return PairSaturation(None, tuple(_described(side, alone[side], alone[side]) for side in SIDES))
+    ahead = _mid_side_ahead(alone)
+    tied = abs(ahead) <= TIE and (_one_signal(before, cut) or _one_signal(after, cut))
+    domain: Domain = "mid_side" if ahead > 0.0 and not tied else "left_right"
+    own = alone if tied else alone | _after(separation, master, domain, alone)
     return PairSaturation(domain, tuple(_described(side, own[side], alone[side]) for side in SIDES))
 
 
@@ -180,13 +203,21 @@ def _better(separation: Separation, pair: tuple[Side, Side], filtered: list[Filt
     return {side: a if a.residual <= b.residual else b for side, a, b in zip(pair, own, shared, strict=True)}
 
 
-def _domain(alone: Mapping[Side, Found]) -> Domain | None:
-    """Which pair of sides was bent; None where nothing was."""
-    if all(_distortion(found) < LEAST_PERCENT for found in alone.values()):
-        return None
-    left_right = alone["left"].residual + alone["right"].residual
-    mid_side = 2.0 * (alone["mid"].residual + alone["side"].residual)
-    return "left_right" if left_right <= mid_side else "mid_side"
+def _mid_side_ahead(alone: Mapping[Side, Found]) -> float:
+    """By how much the bends are likelier to belong to middle and sides: log-likelihood ratio a sample.
+
+    What two sides leave unexplained is taken for normal noise, alike in both as far as it will: what a gain that is
+    not quite right leaves is much the same in left and right, and would otherwise speak for middle and sides.
+    """
+
+    def spread(a: Side, b: Side) -> float:
+        rests = [(alone[side].target - alone[side].model).ravel().astype(np.float64) for side in (a, b)]
+        floor = NOTHING * sum(float(np.sum(np.square(alone[side].target, dtype=np.float64))) for side in (a, b))
+        covariance = np.array([[np.dot(x, y) for x in rests] for y in rests]) + floor * np.eye(2)
+        return float(np.linalg.slogdet(covariance)[1])
+
+    # Middle and sides as defined here have half the power of the axes turned by 45 degrees.
+    return 0.5 * (spread("left", "right") - spread("mid", "side") - float(np.log(4.0)))
 
 
 def _after(
@@ -215,6 +246,16 @@ def _passages(premaster: NDArray[Any], rate: int) -> Cut:
     return Cut(whole.starts[sorted(chosen)], whole.length, whole.edge)
 
 
+def _one_signal(channels: Sequence[NDArray[Any]], cut: Cut) -> bool:
+    """Whether two channels are multiples of one signal; one channel is."""
+    a, b = (cut.take(each - np.mean(each)).ravel().astype(np.float64) for each in (channels[0], channels[-1]))
+    return bool(np.dot(a, b) ** 2 >= (1.0 - DISTINCT) * np.dot(a, a) * np.dot(b, b))
+
+
+def _sounds(channel: NDArray[Any]) -> bool:
+    return channel.size > 0 and float(np.ptp(channel)) >= SILENT
+
+
 def _distortion(found: Found) -> float:
     return 0.0 if found.curve is None else thd_percent(found.curve)
 
@@ -224,7 +265,7 @@ def _described(side: Side, own: Found, alone: Found) -> SideSaturation:
     if curve is None or residual is None or residual > UNREADABLE_DB:
         return SideSaturation(side, peak, None, None, None, None, residual, np.empty(0), np.empty(0))
     low, high = curve(np.array([-1.0, 1.0]))
-    clip = ceiling(own.level, own.target, own.peak)
+    clip = ceiling(own.level, own.target, own.peak, own.offset)
     return SideSaturation(
         side=side,
         peak_dbfs=peak,

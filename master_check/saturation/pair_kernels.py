@@ -14,7 +14,8 @@ def cross_spectrum(a: NDArray[np.complex64], b: NDArray[np.complex64]) -> NDArra
     total = np.zeros(a.shape[1], np.complex128)
     for row in range(a.shape[0]):
         for k in range(a.shape[1]):
-            total[k] += np.conj(a[row, k]) * b[row, k]
+            # In double precision, so that a matrix of such sums stays positive definite.
+            total[k] += np.conj(np.complex128(a[row, k])) * np.complex128(b[row, k])
     return total
 
 
@@ -46,6 +47,17 @@ def weigh_small(
                 power += small * matched[row, n] * matched[row, n]
             products[row, j] = product
             powers[row, j] = power
+
+
+@kernel
+def sum_products(weight: Rows, a: Rows, b: Rows, hop: int, products: NDArray[np.float64]) -> None:
+    """`products` (rows, hops) become the sums of weight x a x b over every hop."""
+    for row in range(a.shape[0]):
+        for j in range(products.shape[1]):
+            product = 0.0
+            for n in range(j * hop, min((j + 1) * hop, a.shape[1])):
+                product += weight[row, n] * a[row, n] * b[row, n]
+            products[row, j] = product
 
 
 @kernel

@@ -5,6 +5,7 @@ See `pair` for the idea. Here: the gain from small samples, its turns with the f
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -13,7 +14,7 @@ from scipy.ndimage import uniform_filter1d
 
 from master_check.saturation.curve import Curve, fit_curve
 from master_check.saturation.matched import Cut, MatchedFilter, Passages
-from master_check.saturation.pair_kernels import draw_gain, weigh_small
+from master_check.saturation.pair_kernels import draw_gain, sum_products, weigh_small
 
 Grid = NDArray[np.float64]
 """(passages, hops): a value every `HOP_S`."""
@@ -33,8 +34,11 @@ SHARED_SCALES_S: Final = (0.02, 0.006, 0.002)
 DOUBT: Final = 1e-3
 """Share of the average power of small samples that must be there before the finer gain is half believed."""
 
-TURNS: Final = 6
-"""Turns of gain and filter. With the worst compressor tried, the tenth still moves the distortion by 0.01 %."""
+TURNS: Final = 4
+"""Turns of gain and filter."""
+
+LEAST_SWING: Final = 0.01
+"""Of the gain, relative: from there on an offset before it is told from one after it."""
 
 SETTLING: Final = 2
 """Turns of the gain alone, at the end: what is small depends on it a little."""
@@ -45,12 +49,16 @@ RARE: Final = 1e-4
 
 @dataclass(frozen=True)
 class Filtered:
-    """A side with its linear part known: the side of the master, the premaster through the filter, and the gain that
-    then turned it up and down; all (passages, samples)."""
+    """A side with its linear part known; all passages (passages, samples).
+
+    `target` is the side of the master, without its `offset`; `matched` the premaster through the filter, and `gain`
+    what then turned it up and down.
+    """
 
     target: Passages
     matched: Passages
     gain: Passages
+    offset: float
 
     @property
     def level(self) -> Passages:
@@ -62,11 +70,12 @@ class Filtered:
 class Found:
     """What a side was separated into; all passages (passages, samples).
 
-    `target` is the side of the master, without DC; `level` what went into the curve, and `model` what came out of it;
-    `peak` the side's peak level; `residual` the sum of squares left unexplained.
+    `target` is the side of the master, without its `offset`; `level` what went into the curve, and `model` what came
+    out of it; `peak` the side's peak level; `residual` the sum of squares left unexplained.
     """
 
     target: Passages
+    offset: float
     level: Passages
     peak: float
     curve: Curve | None
@@ -86,7 +95,7 @@ class Separation:
     Parameters
     ----------
     inputs : sequence of (n,) float32 or float64
-        The premaster's channels, not all silent.
+        The premaster's channels, not all silent; what offset they have is left out.
     cut : Cut
         The passages to look at, the highest among them.
     rate : int
@@ -97,23 +106,27 @@ class Separation:
         self._cut, self._rate = cut, rate
         self._hop = max(1, round(HOP_S * rate))
         self._rank = max(1, round(RARE * len(inputs[0])))
-        self._filter = MatchedFilter(inputs, cut, rate)
+        self._filter = MatchedFilter([each - _mean(each) for each in inputs], cut, rate)
 
     def filtered(self, master: NDArray[Any]) -> Filtered:
         """The filter, and the gain as far as the filter needs it, for one side (n,) of the master."""
-        coefficients = self._filter.fit(master)
+        # Of an offset the filter would make the lowest bass.
+        coefficients = self._filter.fit(master - _mean(master))
         found = self.unfiltered(master, self._filter.apply(coefficients))
         for _ in range(TURNS):
             small = self._small(found)
-            found = replace(found, gain=self._drawn(small.own(OWN_SCALES_S), found))
-            target = found.target - small.offset
-            coefficients, matched = self._filter.refit(coefficients, target, small.weight, found.gain, 1)
+            found = small.settled(found, self._drawn(small.own(OWN_SCALES_S)))
+            gain_like = partial(self._gain_like, small, found.matched)
+            coefficients, matched = self._filter.refit(
+                coefficients, found.matched, found.target, small.weight, found.gain, gain_like
+            )
             found = replace(found, matched=matched)
         return found
 
     def unfiltered(self, master: NDArray[Any], matched: Passages) -> Filtered:
         """A side (n,) of the master against what is known already of what it was made from."""
-        return Filtered(self._cut.take(master), matched, np.ones_like(matched))
+        offset = _mean(master)
+        return Filtered(self._cut.take(master - offset), matched, np.ones_like(matched), offset)
 
     def bent(self, sides: Sequence[Filtered], shared_gain: bool) -> list[Found]:
         """The curves of some sides, each with a gain of its own or all with one that they share."""
@@ -121,15 +134,17 @@ class Separation:
         for _ in range(SETTLING):
             small = [self._small(found) for found in sides]
             grids = _shared(small) if shared_gain else [each.own(OWN_SCALES_S) for each in small]
-            sides = [replace(found, gain=self._drawn(grid, found)) for found, grid in zip(sides, grids, strict=True)]
-        return [self._with_curve(found, each.offset) for found, each in zip(sides, small, strict=True)]
+            sides = [
+                each.settled(found, self._drawn(grid)) for found, each, grid in zip(sides, small, grids, strict=True)
+            ]
+        return [self._with_curve(found) for found in sides]
 
-    def _with_curve(self, found: Filtered, offset: np.float32) -> Found:
-        target, level = found.target - offset, found.level
+    def _with_curve(self, found: Filtered) -> Found:
+        target, level = found.target, found.level
         peak = self._peak(level)
         curve = fit_curve(level, target, peak, self._rate) if peak else None
         model = level if curve is None else (peak * curve((level / peak).astype(np.float64))).astype(np.float32)
-        return Found(target, level, peak, curve, model, _power(target - model))
+        return Found(target, found.offset, level, peak, curve, model, _power(target - model))
 
     def _small(self, found: Filtered) -> "_Small":
         weight = np.empty_like(found.target)
@@ -137,11 +152,16 @@ class Separation:
         # Silence has no peak and no small samples; any width does.
         width = SMALL * self._peak(found.level) or 1.0
         weigh_small(found.matched, found.target, found.gain, width, self._hop, weight, products, powers)
-        offset = np.sum(weight * (found.target - found.level), dtype=np.float64) / np.sum(weight, dtype=np.float64)
-        return _Small(weight, products, powers, np.float32(offset))
+        return _Small(weight, products, powers, *_offsets(weight, found.gain, found.target - found.level))
 
-    def _drawn(self, grid: Grid, found: Filtered) -> Passages:
-        gain = np.empty_like(found.target)
+    def _gain_like(self, small: "_Small", matched: Passages, change: Passages) -> Passages:
+        """The part of a change that the gain would follow."""
+        products = np.empty_like(small.powers)
+        sum_products(small.weight, matched, change, self._hop, products)
+        return self._drawn(replace(small, products=products).own(OWN_SCALES_S)) * matched
+
+    def _drawn(self, grid: Grid) -> Passages:
+        gain = np.empty((len(grid), self._cut.length), np.float32)
         draw_gain(grid, self._hop, gain)
         return gain
 
@@ -154,12 +174,17 @@ class Separation:
 
 @dataclass(frozen=True)
 class _Small:
-    """What a side's small samples say: their weights, sums every hop, and the target's DC."""
+    """What a side's small samples say: their weights, sums every hop, and the offset before and after the gain."""
 
     weight: Passages
     products: Grid
     powers: Grid
-    offset: np.float32
+    before: np.float32
+    after: np.float32
+
+    def settled(self, found: Filtered, gain: Passages) -> Filtered:
+        """The side with that gain, its offsets accounted for."""
+        return Filtered(found.target - self.after, found.matched + self.before, gain, found.offset + float(self.after))
 
     def own(self, scales: Sequence[float]) -> Grid:
         """The gain that they tell."""
@@ -168,8 +193,26 @@ class _Small:
         return _follow(self.products, self.powers, start, scales)
 
 
+def _mean(signal: NDArray[Any]) -> float:
+    return float(np.mean(signal, dtype=np.float64))
+
+
 def _power(signal: Passages) -> float:
     return float(np.sum(signal * signal, dtype=np.float64))
+
+
+def _offsets(weight: Passages, gain: Passages, rest: Passages) -> tuple[np.float32, np.float32]:
+    """What offset before a gain, and what after it, makes the least of the sum of weight x rest^2."""
+    # Of a square wave no sample is small.
+    total = np.sum(weight, dtype=np.float64) or np.inf
+
+    def average(values: Passages) -> float:
+        return float(np.sum(weight * values, dtype=np.float64) / total)
+
+    mean_gain, mean_rest = average(gain), average(rest)
+    moving = gain - np.float32(mean_gain)
+    before = average(moving * rest) / (average(moving * moving) + (LEAST_SWING * mean_gain) ** 2 or np.inf)
+    return np.float32(before), np.float32(mean_rest - before * mean_gain)
 
 
 def _shared(sides: Sequence[_Small]) -> list[Grid]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from master_check.audio import AudioFile, clock
 from master_check.layouts import Layout
 from master_check.measure import Measurement, measure
-from master_check.pair.align import Alignment, align
+from master_check.pair.align import Alignment, PairError, align
 from master_check.pair.change import Change, change
 from master_check.saturation.pair import PairSaturation, SideSaturation, pair_saturation
 
@@ -144,9 +144,13 @@ def compare_frames(
     """
     alignment, before, after = align(premaster, premaster_rate, master, rate)
     start_s = max(0.0, alignment.offset_s)
-    # An offset is no waveshaping; the meters tell it.
+    try:
+        saturation = pair_saturation(before[:, :2], after[:, :2], rate)
+    except ValueError as error:  # levels that no music has
+        raise PairError(str(error)) from None
+    # An offset is no change of tone or gain; the meters tell it.
     before, after = before - before.mean(axis=0), after - after.mean(axis=0)
-    return alignment, change(before, after, rate, start_s), pair_saturation(before[:, :2], after[:, :2], rate)
+    return alignment, change(before, after, rate, start_s), saturation
 
 
 def _differences(before: Measurement, after: Measurement) -> dict[str, float | None]:
@@ -183,7 +187,7 @@ def _levels(c: Comparison) -> str:
 def _sides(c: Comparison) -> str:
     pair = {"left_right": ("left", "right"), "mid_side": ("mid", "side")}
     names = pair.get(c.saturation.domain or "", tuple(s.side for s in c.saturation.sides))
-    own = [side for side in c.saturation.sides if side.side in names]
+    own = [side for side in c.saturation.sides if side.side in names and side.peak_dbfs is not None]
     hot = [side for side in own if side.thd_percent is not None and side.thd_percent >= SPOKEN_PERCENT]
     if any(side.thd_percent is None for side in own):
         return "no telling of saturation: too much was done that is neither equalising nor gain nor a curve"

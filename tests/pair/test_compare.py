@@ -1,0 +1,71 @@
+"""From two files to what mastering did, in words. Truth is constructed: each master is made from its premaster."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from master_check.pair.align import PairError
+from master_check.pair.compare import Comparison, compare
+from tests.signals import write
+
+Floats = NDArray[np.float64]
+RATE = 48_000
+
+
+def music(seconds: float = 12.0) -> Floats:
+    """Noise that swells and fades, sides quieter than the middle; peaks at half of full scale."""
+    rng = np.random.default_rng(4)
+    time = np.arange(int(seconds * RATE)) / RATE
+    swell = 0.3 + np.abs(np.sin(2.1 * time)) ** 3
+    middle, sides = (swell * rng.standard_normal(len(time)) for _ in range(2))
+    frames = np.stack([middle + 0.4 * sides, middle - 0.4 * sides], axis=1)
+    return np.asarray(0.5 * frames / np.abs(frames).max())
+
+
+@pytest.fixture
+def mastered(tmp_path: Path) -> Callable[[Floats, Floats], Comparison]:
+    def run(premaster: Floats, master: Floats) -> Comparison:
+        return compare(
+            write(tmp_path / "premaster.wav", premaster, RATE, "FLOAT"),
+            write(tmp_path / "master.wav", master, RATE, "FLOAT"),
+        )
+
+    return run
+
+
+def line(found: Comparison, word: str) -> str:
+    return next(line for line in found.summary() if word in line)
+
+
+def test_two_equal_channels_are_both_told(mastered: Callable[[Floats, Floats], Comparison]) -> None:
+    frames = np.repeat(music()[:, :1], 2, axis=1)
+    told = line(mastered(frames, np.tanh(4.0 * frames) / 4.0), "saturated")
+    assert told.startswith("the left was saturated") and "the right was saturated" in told
+
+
+def test_a_silent_channel_does_not_keep_the_other_from_being_told(
+    mastered: Callable[[Floats, Floats], Comparison],
+) -> None:
+    frames = music() * [1.0, 0.0]
+    found = mastered(frames, np.tanh(4.0 * frames) / 4.0)
+    assert line(found, "saturated").startswith("the left was saturated")
+    assert found.saturation.side("right").thd_percent is None
+
+
+def test_clipping_is_told_where_the_file_has_it(mastered: Callable[[Floats, Floats], Comparison]) -> None:
+    """An offset before the clipper is in the level, as it is in the samples."""
+    frames = music() + 0.02
+    level = 0.35
+    found = mastered(frames, np.clip(frames, -level, level))
+    for side in ("left", "right"):
+        assert found.saturation.side(side).clip_dbfs == pytest.approx(20.0 * np.log10(level), abs=0.01)
+    assert "clipped at -9.1 dBFS" in line(found, "clipped")
+
+
+def test_levels_that_no_music_has_are_refused(mastered: Callable[[Floats, Floats], Comparison]) -> None:
+    frames = music()
+    with pytest.raises(PairError, match="times full scale"):
+        mastered(frames, 1e7 * frames)

@@ -7,8 +7,11 @@ import os
 import re
 import stat
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import count, cycle
 from pathlib import Path
+from threading import Lock
 from types import TracebackType
 from typing import Final, NoReturn, cast
 
@@ -198,10 +201,11 @@ class Blocks:
         self._hop = 0
         self._length = 0
 
-    def next_size(self) -> int:
-        """Frames the next block takes, unless the file ends before."""
-        edges = hop_edges(self.rate, self._hop, self.hops)
-        return int(edges[-1] - edges[0])
+    def sizes(self) -> Iterator[int]:
+        """Frames that one block after the other takes, unless the file ends before."""
+        for hop in count(0, self.hops):
+            first, last = (edge * self.rate // HOPS_PER_SECOND for edge in (hop, hop + self.hops))
+            yield last - first
 
     def lay(self, interleaved: Samples) -> Block:
         """The next block from (frames, channels) samples.
@@ -234,10 +238,11 @@ def blocks_of(frames: NDArray[np.float32], rate: int, hops: int | None = None) -
     """Samples in memory, (n, channels) float32, as the blocks that meters take."""
     blocks = Blocks(rate, frames.shape[1], hops)
     at = 0
-    while at < len(frames):
-        piece = frames[at : at + blocks.next_size()]
-        at += len(piece)
-        yield blocks.lay(np.ascontiguousarray(piece, np.float32))
+    for size in blocks.sizes():
+        if at >= len(frames):
+            break
+        yield blocks.lay(np.ascontiguousarray(frames[at : at + size], np.float32))
+        at += size
 
 
 class AudioFile:
@@ -266,6 +271,7 @@ class AudioFile:
         self.notes: list[str] = []
         self._most = _UNKNOWN
         self._sound = _open(self.path)
+        self._using = Lock()  # a thread that reads ahead must not have the file closed under it
         try:
             self.format = self._read_format(layout)
             self._check_length()
@@ -282,15 +288,18 @@ class AudioFile:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._sound.close()
+        with self._using:
+            self._sound.close()
 
     @property
     def frames(self) -> int:
         """Frames the file promises; as many as can be counted where it cannot know."""
         return min(int(self._sound.frames), self._most)
 
-    def blocks(self, hops: int | None = None) -> Iterator[Block]:
+    def blocks(self, hops: int | None = None, ahead: bool = False) -> Iterator[Block]:
         """The samples from the first to the last, `hops` hops of 10 ms at a time; about `BLOCK` samples if not said.
+
+        With `ahead`, each is decoded by another thread while the one before is worked on.
 
         Raises
         ------
@@ -298,17 +307,23 @@ class AudioFile:
             The file ends early, cannot be decoded, or holds a sample that is no number.
         """
         blocks = Blocks(self.format.rate, self.format.channels, hops)
-        shape = (blocks.next_size() + 1, self.format.channels)
+        pieces = self._pieces(blocks, 2 if ahead else 1)
+        for piece in _one_ahead(pieces) if ahead else pieces:
+            yield self._laid(blocks, piece)
+
+    def _pieces(self, blocks: Blocks, turns: int) -> Iterator[Samples]:
+        """The samples of one block after the other, in so many arrays in turn."""
+        shape = (next(blocks.sizes()) + 1, self.format.channels)
         whole = self._sound.subtype == "PCM_32"
-        reused: Samples = np.empty(shape, np.int32) if whole else np.empty(shape, np.float32)
+        arrays = [np.empty(shape, np.int32) if whole else np.empty(shape, np.float32) for _ in range(turns)]
         read = 0
-        while True:
+        for size, array in zip(blocks.sizes(), cycle(arrays), strict=False):
             # Never past the promised end: there a decoder would take a tag behind the sound for damage.
-            size = min(blocks.next_size(), self.frames - read)
-            piece = self._read(reused[:size], read)
+            size = min(size, self.frames - read)
+            piece = self._read(array[:size], read)
             read += len(piece)
             if len(piece):
-                yield self._laid(blocks, piece)
+                yield piece
             if not size or len(piece) < size:
                 break
         self._check_end(read)
@@ -350,8 +365,9 @@ class AudioFile:
         stumble and fails at the end of a FLAC that does not know its length."""
         kind = "int" if into.dtype == np.int32 else "float"
         function = soundfile._snd.sf_readf_int if kind == "int" else soundfile._snd.sf_readf_float
-        read = int(function(self._sound._file, soundfile._ffi.cast(f"{kind} *", into.ctypes.data), len(into)))
-        code = soundfile._snd.sf_error(self._sound._file)
+        with self._using:
+            read = int(function(self._sound._file, soundfile._ffi.cast(f"{kind} *", into.ctypes.data), len(into)))
+            code = soundfile._snd.sf_error(self._sound._file)
         if code:
             where = clock((at + read) / self.format.rate)
             reason = _reason(soundfile.LibsndfileError(code))
@@ -417,6 +433,15 @@ class AudioFile:
 
     def _cut_short(self, how: str) -> NoReturn:
         raise AudioError(self.path, f"cut short: {how}; export or copy it again")
+
+
+def _one_ahead(pieces: Iterator[Samples]) -> Iterator[Samples]:
+    """The same pieces, each made by another thread while the one before is worked on."""
+    with ThreadPoolExecutor(1) as thread:
+        coming = thread.submit(next, pieces, None)
+        while (piece := coming.result()) is not None:
+            coming = thread.submit(next, pieces, None)
+            yield piece
 
 
 def _open(path: Path) -> soundfile.SoundFile:

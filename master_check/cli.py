@@ -247,7 +247,7 @@ def _check_all(
 
     def one(path: Path) -> Checked:
         try:
-            measurement = measure(path, layout, progress=progress)
+            measurement = measure(path, layout, ahead=len(files) < threads, progress=progress)
         except AudioError as error:
             return Checked(str(path), error=error.problem)
         return Checked(str(path), measurement, tuple(judge(measurement, profile) for profile in profiles))
@@ -460,7 +460,7 @@ def plan(
     _check_report(report, [premaster], force)
     profile, fitness = _load([profile_name, "premaster"]) if profile_name != "premaster" else _load(["premaster"]) * 2
     try:
-        measurement = measure(premaster, layout)
+        measurement = measure(premaster, layout, ahead=True)
         with AudioFile(premaster, layout) as file:
             frames = file.read_all()
     except AudioError as error:
@@ -652,6 +652,10 @@ def _run() -> int:
         complain(f"{error.filename or 'standard output'}: {error.strerror or error}")
     except MemoryError:
         complain("not enough memory")
+    except RuntimeError as error:
+        if "thread" not in str(error):
+            raise
+        complain("the system gives no more threads, or not enough memory for them; ask for fewer with --threads")
     return 2
 
 

@@ -235,6 +235,29 @@ def test_words_of_32_bits_come_as_they_are_stored(tmp_path: Path) -> None:
     np.testing.assert_allclose(frames, words / 2.0**31, atol=1e-7)
 
 
+@pytest.mark.parametrize("left_after", [0, 1, 3])
+def test_a_file_can_be_left_while_it_is_read_ahead(tmp_path: Path, left_after: int) -> None:
+    path = tmp_path / "a.flac"
+    soundfile.write(path, noise(20.0, -20.0, 2), RATE, subtype="PCM_24")
+    with AudioFile(path) as file:
+        blocks = file.blocks(hops=100, ahead=True)
+        starts = [next(blocks).start for _ in range(left_after)]
+    assert starts == [number * RATE for number in range(left_after)]
+
+
+def test_what_is_wrong_with_a_file_read_ahead_is_said(tmp_path: Path) -> None:
+    frames = noise(5.0, -20.0, 2)
+    frames[-1, 0] = np.nan
+    soundfile.write(tmp_path / "a.wav", frames, RATE, subtype="FLOAT")
+    with AudioFile(tmp_path / "a.wav") as file, pytest.raises(AudioError, match="not a number"):
+        list(file.blocks(hops=100, ahead=True))
+    whole = tmp_path / "b.flac"
+    soundfile.write(whole, frames[:-1], RATE, subtype="PCM_24")
+    whole.write_bytes(whole.read_bytes()[: whole.stat().st_size // 2])
+    with AudioFile(whole) as file, pytest.raises(AudioError, match=r"cut short|damaged"):
+        list(file.blocks(hops=100, ahead=True))
+
+
 @pytest.mark.parametrize("size", [1, 100, 440, 441, 442, 44_100])
 def test_any_length_is_read_whole(tmp_path: Path, size: int) -> None:
     frames = quantised(noise(1.0, -20.0, 2, 44_100)[:size], 24)

@@ -67,6 +67,7 @@ def test_block_sizes_and_runs_change_nothing(stored: list[Path], number: int) ->
     same(measure(stored[number]), usual)
     for hops in (1, 3, 64, 101, 1000):
         same(measure(stored[number], hops=hops), usual)
+        same(measure(stored[number], hops=hops, ahead=True), usual)
 
 
 def test_threads_change_nothing(stored: list[Path]) -> None:

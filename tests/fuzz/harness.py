@@ -292,6 +292,8 @@ class Feeder:
         calls: list[tuple[list[Word], list[Path]]] = [
             (["check", "--all", "-p", "streaming", "-p", "broadcast-r128"], paths),
             (["check", "--csv"], paths),
+            (["check", "--csv", "--threads", "2"], bad[:1]),  # a file alone is read ahead
+            (["check", "--csv", "--threads", "2"], good[:1]),
             (["album", "-p", "cd"], paths),
             (["plan", "-p", "streaming"], good[:1]),
             (["plan", "-p", "streaming"], bad[:1]),

@@ -143,8 +143,11 @@ def _checksums(files: "Sequence[Checked]") -> dict[str, str]:
 
 
 @contextmanager
-def _progress(files: int) -> "Iterator[Callable[[float], None]]":
-    """A progress bar on standard error while there is a terminal; counts in shares of a file."""
+def _measuring(files: int) -> "Iterator[Callable[[float], None]]":
+    """Compiles first where nothing is compiled yet; then, while there is a terminal, a progress bar on standard error.
+
+    What it yields is to be told shares of a file.
+    """
     _compile()
     if not sys.stderr.isatty():
         yield lambda share: None
@@ -216,7 +219,7 @@ def check(
         raise Refused("--json and --csv: choose one")
     _check_report(report, files, force)
     loaded = _load(profiles)
-    with _progress(len(files)) as progress:
+    with _measuring(len(files)) as progress:
         checked = _check_all(files, loaded, layout, threads or os.cpu_count() or 1, progress)
     for file in checked:
         if file.error is not None:
@@ -338,7 +341,7 @@ def album(
         if order is not None:
             tracks = read_order(order, tracks, pattern)
         _check_report(report, tracks.paths, force)
-        with _progress(1) as progress:
+        with _measuring(1) as progress:
             found = verify(
                 tracks.paths,
                 loaded,
@@ -401,7 +404,7 @@ def compare(
     _check_report(report, [premaster, master], force)
     loaded = _load(profiles)
     try:
-        with _progress(2) as progress:
+        with _measuring(2) as progress:
             found = tell(premaster, master, layout, progress)
     except AudioError as error:
         raise Refused(str(error)) from None
@@ -460,7 +463,8 @@ def plan(
     _check_report(report, [premaster], force)
     profile, fitness = _load([profile_name, "premaster"]) if profile_name != "premaster" else _load(["premaster"]) * 2
     try:
-        measurement = measure(premaster, layout, ahead=True)
+        with _measuring(1) as progress:
+            measurement = measure(premaster, layout, ahead=True, progress=progress)
         with AudioFile(premaster, layout) as file:
             frames = file.read_all()
     except AudioError as error:
@@ -591,7 +595,7 @@ def selftest(as_json: bool, quick: bool) -> None:
     from master_check.standards import RATES
 
     try:
-        with _progress(1) as progress:
+        with _measuring(1) as progress:
             outcomes = list(tests.run((48_000,) if quick else RATES, progress))
     except OSError as error:
         raise Refused(f"the temporary folder cannot be written ({error.strerror or error})") from None

@@ -201,7 +201,7 @@ def _sides(c: Comparison) -> str:
 
 def _hot(side: SideSaturation) -> str:
     plural = "were" if side.side == "side" else "was"
-    how = f"clipped at {side.clip_dbfs:.1f} dBFS" if side.clip_dbfs is not None else "saturated"
+    how = f"clipped at {side.clip_dbfs:z.1f} dBFS" if side.clip_dbfs is not None else "saturated"
     return f"{_NAMES[side.side]} {plural} {how} ({side.thd_percent:.1f} % THD)"
 
 

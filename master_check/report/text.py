@@ -131,9 +131,9 @@ def _saturation(comparison: "Comparison") -> Table:
             side.side,
             _or_dash(side.thd_percent, ".2f", " %"),
             _or_dash(side.peak_squash_db, ".2f", " dB"),
-            _or_dash(side.clip_dbfs, ".1f", " dBFS"),
-            _or_dash(side.residual_db, ".0f", " dB"),
-            _or_dash(side.peak_dbfs, ".1f", " dBFS"),
+            _or_dash(side.clip_dbfs, "z.1f", " dBFS"),
+            _or_dash(side.residual_db, "z.0f", " dB"),
+            _or_dash(side.peak_dbfs, "z.1f", " dBFS"),
         )
     return table
 
@@ -143,8 +143,8 @@ def _bands(comparison: "Comparison") -> Table:
     table = _table(
         "third octave", *(f"{band.hz / 1000:g}k" if band.hz >= 1000 else f"{band.hz:g}" for band in bands[::3])
     )
-    table.add_row("level, dB", *(_or_dash(band.level_change_db, "+.1f") for band in bands[::3]))
-    table.add_row("width, dB", *(_or_dash(band.width_change_db, "+.1f") for band in bands[::3]))
+    table.add_row("level, dB", *(_or_dash(band.level_change_db, "+z.1f") for band in bands[::3]))
+    table.add_row("width, dB", *(_or_dash(band.width_change_db, "+z.1f") for band in bands[::3]))
     return table
 
 

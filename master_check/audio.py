@@ -41,6 +41,12 @@ standard output, and some are any bytes at all under the right file name."""
 
 _STARTS: Final = (b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM", b"caff", b"fLaC", b"OggS", b".snd", b"dns.", b"ID3")
 
+_FRAMES_A_BYTE: Final = 8
+"""More than any encoding of a fixed rate packs into a byte (GSM 06.10 has 320 samples in 65 bytes)."""
+
+_FREE_RATE: Final = ("ALAC", "MPEG", "OPUS", "VORBIS")
+"""How encodings begin that pack silence into next to nothing; FLAC is told by its container."""
+
 _OGG_PAGE: Final = 65_307
 """Bytes of the largest Ogg page (RFC 3533, section 6)."""
 
@@ -419,6 +425,10 @@ class AudioFile:
         valid = re.search(r"(?m)^ *Valid frames\s*: (\d+)", log)  # of a CAF of packets
         if valid and int(valid[1]) > self.frames:
             self._cut_short(f"{valid[1]} frames promised, {self.frames} there")
+        there = self.path.stat().st_size
+        fixed = self._sound.format != "FLAC" and not self._sound.subtype.startswith(_FREE_RATE)
+        if fixed and self.frames > _FRAMES_A_BYTE * there:  # some decoders go on and on behind the end
+            self._cut_short(f"{self.frames} frames promised, {there} bytes there")
         if self._sound.format == "W64":
             self._most = self._w64_frames(log)
         if self._sound.format == "OGG" and not _ogg_ends(self.path):

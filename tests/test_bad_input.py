@@ -278,6 +278,15 @@ def test_chunks_around_the_sound_are_stepped_over(tmp_path: Path) -> None:
     assert measure(tmp_path / "chunks.wav").values == measure(tmp_path / "plain.wav").values
 
 
+def test_a_decoder_that_would_go_on_for_a_year_is_not_started(tmp_path: Path) -> None:
+    """A negative size: libsndfile promises 8e10 frames, and its GSM 06.10 decoder delivers them from nothing."""
+    path = write(tmp_path / "a.w64", np.zeros(8000), 8000, "GSM610", "W64")
+    data = bytearray(path.read_bytes())
+    struct.pack_into("<q", data, data.index(b"data") + 16, -(2**40))
+    path.write_bytes(data)
+    assert refused(path).startswith("cut short: 84577817920 frames promised, 1769 bytes there")
+
+
 def test_the_progress_told_adds_up_to_the_whole(tmp_path: Path) -> None:
     shares: list[float] = []
     measure(write(tmp_path / "a.wav", noise(3.3)), hops=100, progress=shares.append)

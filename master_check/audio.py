@@ -210,8 +210,8 @@ class Blocks:
     def sizes(self) -> Iterator[int]:
         """Frames that one block after the other takes, unless the file ends before."""
         for hop in count(0, self.hops):
-            first, last = (edge * self.rate // HOPS_PER_SECOND for edge in (hop, hop + self.hops))
-            yield last - first
+            edges = hop_edges(self.rate, hop, self.hops)
+            yield int(edges[-1] - edges[0])
 
     def lay(self, interleaved: Samples) -> Block:
         """The next block from (frames, channels) samples.

@@ -14,10 +14,11 @@ __version__ = "0.1.0"
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from master_check.audio import AudioError
-    from master_check.measure import Measurement, measure
-    from master_check.profile import Profile, ProfileError, load_profile
-    from master_check.verdict import Finding, Verdict, judge
+    from master_check.judgement.profile import Profile, ProfileError, load_profile
+    from master_check.judgement.verdict import Finding, Verdict, judge
+    from master_check.measurement.measurement import Measurement
+    from master_check.measurement.one_pass import measure
+    from master_check.sound.format import AudioError
 
 __all__ = [
     "AudioError",
@@ -68,9 +69,9 @@ def check(path: "str | Path", profiles: "list[str | Profile]") -> "tuple[Measure
     ProfileError
         A profile cannot be used.
     """
-    from master_check.measure import measure
-    from master_check.profile import Profile, load_profile
-    from master_check.verdict import judge
+    from master_check.judgement.profile import Profile, load_profile
+    from master_check.judgement.verdict import judge
+    from master_check.measurement.one_pass import measure
 
     loaded = [p if isinstance(p, Profile) else load_profile(p) for p in profiles]
     measurement = measure(path)

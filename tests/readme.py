@@ -6,8 +6,8 @@ from pathlib import Path
 from click.testing import CliRunner
 
 from master_check.cli import cli
-from master_check.profile import available, load_profile, shipped_folder
-from master_check.quantities import QUANTITIES
+from master_check.judgement.profile import available, load_profile, shipped_folder
+from master_check.tables.quantities import QUANTITIES
 
 README = Path(__file__).parent.parent / "README.md"
 

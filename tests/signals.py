@@ -8,9 +8,11 @@ import scipy.signal
 import soundfile
 from numpy.typing import NDArray
 
-from master_check import layouts
-from master_check.audio import HOPS_PER_SECOND, AudioFormat, blocks_of
-from master_check.measure import Measurement, Meters
+from master_check.measurement.measurement import Measurement
+from master_check.measurement.one_pass import Meters
+from master_check.sound.blocks import HOPS_PER_SECOND, blocks_of
+from master_check.sound.format import AudioFormat
+from master_check.tables import layouts
 
 Frames = NDArray[np.float32]
 Floats = NDArray[np.float64]

@@ -8,9 +8,9 @@ import pytest
 
 from demo.make_demo import EVERY_MASTER_BREAKS, TRACKS, File, Track, make
 from master_check import check
-from master_check.pair.compare import Comparison, compare
-from master_check.tracks import find_tracks
-from master_check.verdict import Verdict
+from master_check.albums.tracks import find_tracks
+from master_check.judgement.verdict import Verdict
+from master_check.pair.comparison import Comparison, compare
 
 PROFILES: dict[File, list[Any]] = {"premaster": ["premaster"], "master": ["streaming", "cd"]}
 CASES = [(track, file) for track in TRACKS for file in ("premaster", "master")]

@@ -8,9 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
-import numpy as np
-
-from master_check.audio import AudioFormat, Block
+from master_check.sound.blocks import Block
+from master_check.sound.format import AudioFormat
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,13 +27,3 @@ class Meter(Protocol):
     def __init__(self, format: AudioFormat) -> None: ...
     def feed(self, block: Block) -> None: ...
     def result(self) -> Reading: ...
-
-
-def decibels(amplitude: float) -> float | None:
-    """20 log10 of a linear amplitude; None for zero."""
-    return float(20.0 * np.log10(amplitude)) if amplitude > 0.0 else None
-
-
-def power_decibels(power: float) -> float | None:
-    """10 log10 of a power; None for zero or less."""
-    return float(10.0 * np.log10(power)) if power > 0.0 else None

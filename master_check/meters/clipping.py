@@ -9,9 +9,10 @@ from typing import Final
 
 import numpy as np
 
-from master_check.audio import PAST, AudioFormat, Block
 from master_check.meters import Reading
 from master_check.meters.clipping_kernels import flat_tops, full_scale_runs
+from master_check.sound.blocks import PAST, Block
+from master_check.sound.format import AudioFormat
 
 SHORTEST: Final = 3
 """Samples that make a run."""

@@ -3,8 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.audio_kernels import MAGNITUDE
 from master_check.jit import kernel
+from master_check.sound.block_kernels import MAGNITUDE
 
 
 @kernel

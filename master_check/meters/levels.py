@@ -9,9 +9,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.audio import HOPS_PER_SECOND, PAST, AudioFormat, Block
-from master_check.meters import Reading, decibels, power_decibels
+from master_check.decibels import decibels, power_decibels
+from master_check.meters import Reading
 from master_check.meters.level_kernels import channel_sums, stereo_sums
+from master_check.sound.blocks import HOPS_PER_SECOND, PAST, Block
+from master_check.sound.format import AudioFormat
 
 WORST: Final = 3 * HOPS_PER_SECOND
 """Hops in the window that the lowest correlation is taken over."""

@@ -11,10 +11,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.audio import HOPS_PER_SECOND, PAST, AudioFormat, Block, blocks_of
-from master_check.layouts import Layout
-from master_check.meters import Reading, power_decibels
+from master_check.decibels import power_decibels
+from master_check.meters import Reading
 from master_check.meters.loudness_kernels import k_energies
+from master_check.sound.blocks import HOPS_PER_SECOND, PAST, Block, blocks_of
+from master_check.sound.format import AudioFormat
+from master_check.tables.layouts import Layout
 
 OFFSET: Final = -0.691
 """dB; makes a 997 Hz full-scale sine in one front channel read -3.01 LKFS (BS.1770-5, Annex 1)."""

@@ -4,9 +4,10 @@ from typing import Final
 
 import numpy as np
 
-from master_check.audio import HOPS_PER_SECOND, PAST, AudioFormat, Block
 from master_check.meters import Reading
 from master_check.meters.silence_kernels import dropouts
+from master_check.sound.blocks import HOPS_PER_SECOND, PAST, Block
+from master_check.sound.format import AudioFormat
 
 SOUND: Final = 10.0 ** (-60.0 / 20.0)
 """Above it there is sound."""

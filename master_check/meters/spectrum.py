@@ -13,9 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.audio import PAST, AudioFormat, Block
 from master_check.meters import Reading
 from master_check.meters.spectrum_kernels import add_powers
+from master_check.sound.blocks import PAST, Block
+from master_check.sound.format import AudioFormat
 
 BANDS_HZ: Final = (
     25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0, 800.0,

@@ -13,10 +13,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.audio import PAST, AudioFormat, Block, blocks_of
-from master_check.layouts import Layout
-from master_check.meters import Reading, decibels
+from master_check.decibels import decibels
+from master_check.meters import Reading
 from master_check.meters.true_peak_kernels import SPAN, scan
+from master_check.sound.blocks import PAST, Block, blocks_of
+from master_check.sound.format import AudioFormat
+from master_check.tables.layouts import Layout
 
 PHASES: Final = 4
 SHORT: Final = 48

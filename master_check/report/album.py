@@ -10,12 +10,12 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from master_check.album import Album, Track
-from master_check.audio import clock
-from master_check.quantities import ALBUM_QUANTITIES, QUANTITIES, Value
-from master_check.report.json import VERSION, Checked, check_json, file_json, number, rounded
-from master_check.report.text import STYLES, WORDS, findings_lines, verdict_word, without_repeats
-from master_check.report.visible import visible
+from master_check.albums.album import Album, Track
+from master_check.judgement.checked import Checked
+from master_check.report.json import VERSION, check_json, file_json, number, rounded
+from master_check.report.terminal import STYLES, WORDS, findings_lines, verdict_word, without_repeats
+from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, Value
+from master_check.text import clock, visible
 
 COLUMNS = ("integrated_lufs", "loudness_range_lu", "true_peak_dbtp", "plr_lu")
 _ORDER = ("error", "fail", "warn", "pass")

@@ -4,9 +4,10 @@ import csv
 import io
 from collections.abc import Sequence
 
-from master_check.quantities import QUANTITIES
-from master_check.report.json import Checked, number
-from master_check.report.visible import visible
+from master_check.judgement.checked import Checked
+from master_check.report.json import number
+from master_check.tables.quantities import QUANTITIES
+from master_check.text import visible
 
 
 def text(files: Sequence[Checked]) -> str:

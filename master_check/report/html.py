@@ -19,22 +19,21 @@ import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
-from master_check.audio import clock
-from master_check.measure import Measurement
-from master_check.profile import Profile
-from master_check.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES, Quantity, Value
+from master_check.judgement.checked import Checked
+from master_check.judgement.profile import Profile
+from master_check.judgement.verdict import Finding, Verdict, worst
+from master_check.measurement.measurement import Measurement
 from master_check.report import pictures
-from master_check.report.json import Checked
 from master_check.report.pictures import Bar, Level, Picture, minus
-from master_check.report.text import without_repeats
-from master_check.report.visible import visible
-from master_check.verdict import Finding, Verdict, worst
+from master_check.report.terminal import without_repeats
+from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES, Quantity, Value
+from master_check.text import clock, visible
 
 if TYPE_CHECKING:
-    from master_check.album import Album
-    from master_check.album import Track as AlbumTrack
-    from master_check.pair.compare import Comparison
-    from master_check.plan import Plan, Setting
+    from master_check.albums.album import Album
+    from master_check.albums.album import Track as AlbumTrack
+    from master_check.limiting.plan import Plan, Setting
+    from master_check.pair.comparison import Comparison
 
 WORDS: Final[Mapping[str, str]] = {
     "pass": "Passes",

@@ -6,20 +6,21 @@ A value that does not apply or cannot be had is null, never 0; there is no NaN a
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from pydantic import TypeAdapter
 from typing_extensions import NotRequired, TypedDict
 
-from master_check.measure import Measurement
-from master_check.profile import Profile
-from master_check.verdict import Finding, Verdict, worst
+from master_check.judgement.checked import Checked
+from master_check.judgement.profile import Profile
+from master_check.judgement.verdict import Finding, Verdict, worst
+from master_check.measurement.measurement import Measurement
 
 if TYPE_CHECKING:  # what check does not use costs a second to import
-    from master_check.pair.compare import Comparison
-    from master_check.plan import Plan
+    from master_check.limiting.plan import Plan
+    from master_check.pair.comparison import Comparison
 
 VERSION: Literal[1] = 1
 
@@ -73,20 +74,6 @@ class ResultsJson(TypedDict):
     sendoff_json: Literal[1]
     files: list[FileJson]
     result: Literal["pass", "warn", "fail", "error"]
-
-
-@dataclass(frozen=True, slots=True)
-class Checked:
-    """One file of a call: measured and judged, or what kept it from being so."""
-
-    path: str
-    measurement: Measurement | None = None
-    verdicts: tuple[Verdict, ...] = ()
-    error: str | None = None
-
-    @property
-    def result(self) -> str:
-        return "error" if self.error is not None else worst(v.result for v in self.verdicts)
 
 
 def results_json(files: Sequence[Checked]) -> ResultsJson:

@@ -20,11 +20,11 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, MultipleLocator, NullLocator
 from numpy.typing import NDArray
 
-from master_check.audio import HOPS_PER_SECOND
-from master_check.measure import Measurement
+from master_check.measurement.measurement import Measurement
 from master_check.meters.loudness import MOMENTARY, SHORT_TERM
 from master_check.meters.spectrum import BANDS_HZ, EDGES_HZ, EXACT_HZ
-from master_check.quantities import QUANTITIES
+from master_check.sound.blocks import HOPS_PER_SECOND
+from master_check.tables.quantities import QUANTITIES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -6,10 +6,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from master_check.profile import Profile, Rule
-from master_check.quantities import ALBUM_QUANTITIES, QUANTITIES, Quantity
-from master_check.report.visible import visible
-from master_check.verdict import limit_text
+from master_check.judgement.profile import Profile, Rule
+from master_check.judgement.verdict import limit_text
+from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, Quantity
+from master_check.text import visible
 
 
 def print_profile(console: Console, profile: Profile) -> None:

@@ -6,9 +6,9 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from master_check.quantities import QUANTITIES
 from master_check.report.json import number
-from master_check.selftest import Outcome, largest_misses
+from master_check.selftest.run import Outcome, largest_misses
+from master_check.tables.quantities import QUANTITIES
 
 CAUTION = "The selftest writes test tones to a temporary folder and removes them. Should you keep or play any: "
 CAUTION += "turn the monitors down first, and take headphones off."

@@ -25,9 +25,10 @@ import pyloudnorm
 import soundfile
 from numpy.typing import NDArray
 
-from master_check import layouts
-from master_check.audio import AudioFormat, blocks_of
-from master_check.measure import Meters, measure
+from master_check.measurement.one_pass import Meters, measure
+from master_check.sound.blocks import blocks_of
+from master_check.sound.format import AudioFormat
+from master_check.tables import layouts
 
 MUSIC = Path("/usr/share/games/asc/music/frontiers.mp3")  # Debian package asc-music
 RUNS = 5

@@ -16,7 +16,7 @@ from typing import Any, Final
 
 import pytest
 
-from master_check.quantities import QUANTITIES
+from master_check.tables.quantities import QUANTITIES
 from tests.fuzz.mutations import Case, Seed
 from tests.fuzz.runner import MEMORY
 

@@ -127,7 +127,7 @@ def _warm_up() -> None:
         "store",
     ):
         importlib.import_module(f"master_check.{name}")
-    from master_check.measure import measure
+    from master_check.measurement.one_pass import measure
 
     rng = np.random.default_rng(0)
     with tempfile.TemporaryDirectory() as folder:

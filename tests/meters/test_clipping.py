@@ -7,7 +7,7 @@ import pytest
 import scipy.signal
 from numpy.typing import NDArray
 
-from master_check.measure import measure
+from master_check.measurement.one_pass import measure
 from tests.signals import RATE, Frames, amplitude, measured, noise, quantised, sine, value, write
 
 Music = tuple[NDArray[np.float32], int]

@@ -9,9 +9,9 @@ import pyloudnorm
 import pytest
 from numpy.typing import NDArray
 
-from master_check import layouts
 from master_check.meters.loudness import biquads, integrated, k_weighting
-from master_check.standards import Step, Tone
+from master_check.selftest.published import Step, Tone
+from master_check.tables import layouts
 from tests.signals import RATE, Frames, measured, noise, programme, silence, sine, value
 from tests.standards.reference import TABLES_48K, integrated_of_steps, other_k_weighting
 

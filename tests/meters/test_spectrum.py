@@ -7,9 +7,10 @@ import pytest
 import scipy.signal
 from numpy.typing import NDArray
 
-from master_check.audio import AudioFormat, blocks_of
-from master_check.layouts import of_count
 from master_check.meters.spectrum import BANDS_HZ, EDGES_HZ, EXACT_HZ, SpectrumMeter
+from master_check.sound.blocks import blocks_of
+from master_check.sound.format import AudioFormat
+from master_check.tables.layouts import of_count
 
 
 def meter(frames: NDArray[Any], rate: int, hops: int = 100) -> SpectrumMeter:

@@ -8,7 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from master_check.pair.align import PairError
-from master_check.pair.compare import Comparison, compare
+from master_check.pair.comparison import Comparison, compare
 from tests.signals import write
 
 Floats = NDArray[np.float64]

@@ -10,11 +10,11 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from master_check.measure import measure
-from master_check.profile import Profile, load_profile
+from master_check.judgement.checked import Checked
+from master_check.judgement.profile import Profile, load_profile
+from master_check.judgement.verdict import judge
+from master_check.measurement.one_pass import measure
 from master_check.report.html import check_page
-from master_check.report.json import Checked
-from master_check.verdict import judge
 
 DATE = datetime(2031, 5, 9, 14, 30, tzinfo=UTC)
 VOID = {"meta", "br", "img", "link", "input", "hr", "col"}

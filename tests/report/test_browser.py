@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from master_check.report.json import Checked
+from master_check.judgement.checked import Checked
 from tests.report.pages import checked, clipped, loaded, music, page_of, write
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")

@@ -12,20 +12,21 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from master_check.album import Album, album
-from master_check.audio import clock
-from master_check.measure import Measurement, Series
+from master_check.albums.album import Album, album
+from master_check.judgement.checked import Checked
+from master_check.judgement.profile import Profile
+from master_check.limiting.plan import Plan, plan
+from master_check.measurement.measurement import Measurement, Series
 from master_check.meters.spectrum import BANDS_HZ
 from master_check.pair.align import Alignment
 from master_check.pair.change import Band, Change, Place
-from master_check.pair.compare import Comparison
-from master_check.plan import Plan, plan
-from master_check.profile import Profile
-from master_check.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES
+from master_check.pair.comparison import Comparison
+from master_check.pair.saturation import PairSaturation, SideSaturation
 from master_check.report import html, pictures
-from master_check.report.json import Checked, file_json
-from master_check.report.text import without_repeats
-from master_check.saturation.pair import PairSaturation, SideSaturation
+from master_check.report.json import file_json
+from master_check.report.terminal import without_repeats
+from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES
+from master_check.text import clock
 from tests.report.pages import (
     DATE,
     Element,

@@ -7,7 +7,7 @@ import numpy as np
 import pyloudnorm
 import scipy.signal
 
-from master_check.standards import Tone
+from master_check.selftest.published import Tone
 
 # ITU-R BS.1770-5, Annex 1, Tables 1 and 2: coefficients at 48 kHz, (b, a) of the shelf and of the high-pass.
 TABLES_48K = (

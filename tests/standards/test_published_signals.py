@@ -1,6 +1,7 @@
 """Every signal of EBU Tech 3341 and Tech 3342 that can be synthesised, and BS.1770's check value.
 
-The tables stand in `master_check.standards`, from memory of the documents. 3341's #7 and #8 are recorded programme.
+The tables stand in `master_check.selftest.published`, from memory of the documents. 3341's #7 and #8 are
+recorded programme.
 """
 
 from functools import cache
@@ -10,11 +11,13 @@ import pyebur128
 import pytest
 from numpy.typing import NDArray
 
-from master_check import layouts
-from master_check.audio import AudioFormat, blocks_of
-from master_check.measure import Measurement, Meters
+from master_check.measurement.measurement import Measurement
+from master_check.measurement.one_pass import Meters
 from master_check.meters.true_peak import TruePeakMeter, true_peak
-from master_check.standards import CASES, RATES, Case, Pulse, SteadySine, Tone
+from master_check.selftest.published import CASES, RATES, Case, Pulse, SteadySine, Tone
+from master_check.sound.blocks import blocks_of
+from master_check.sound.format import AudioFormat
+from master_check.tables import layouts
 from tests.signals import db, ideal_true_peaks
 from tests.standards.reference import WEIGHTS, integrated_of_steps, k_gain_db
 

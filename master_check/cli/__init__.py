@@ -1,0 +1,82 @@
+"""The `sendoff` command: parse, call, print. Nothing is computed here, and nothing heavy is imported before it is used.
+
+Exit status: 0, nothing a `must` rule forbids; 1, a `must` rule failed; 2, something could not be read or was asked
+wrongly. Data goes to standard output, progress and errors to standard error.
+"""
+
+import os
+import sys
+
+import click
+
+from master_check import __version__
+from master_check.cli.album import album
+from master_check.cli.check import check
+from master_check.cli.common import Refused, complain
+from master_check.cli.compare import compare
+from master_check.cli.plan import plan
+from master_check.cli.profiles import profiles
+from master_check.cli.quantities import quantities
+from master_check.cli.schema import schema
+from master_check.cli.selftest import selftest
+from master_check.cli.streams import prepare_streams
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="sendoff")
+def cli() -> None:
+    """The last check before a record leaves the room.
+
+    Measures premasters and masters, holds them against delivery profiles, and plans the limiter.
+    Input files are only ever read.
+    """
+
+
+for command in (album, check, compare, plan, profiles, quantities, schema, selftest):
+    cli.add_command(command)
+
+
+def main() -> None:
+    """Entry point of the `sendoff` command."""
+    prepare_streams()
+    out, status = sys.stdout, _run()
+    if sys.stdout is not out:  # click's way of saying that nobody reads any more; its status is that of a broken rule
+        status = 2
+    for stream in (out, sys.stderr):
+        try:
+            stream.flush()
+        except OSError:  # what is still buffered would fail once more when the interpreter ends
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+    sys.exit(status)
+
+
+def _run() -> int:
+    """The exit status. Whatever stops the command is a line on standard error."""
+    try:
+        status = cli(prog_name="sendoff", standalone_mode=False)
+        sys.stdout.flush()
+        return status or 0
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else 2
+    except Refused as error:
+        error.show()
+    except click.UsageError as error:
+        if isinstance(error, getattr(click.exceptions, "NoArgsIsHelpError", ())):
+            error.show()
+        else:
+            command = error.ctx.command_path if error.ctx else "sendoff"
+            complain(f"{error.format_message()} See {command} --help.")
+    except (click.Abort, KeyboardInterrupt):
+        complain("stopped")
+        return 130
+    except BrokenPipeError:
+        pass
+    except OSError as error:
+        complain(f"{error.filename or 'standard output'}: {error.strerror or error}")
+    except MemoryError:
+        complain("not enough memory")
+    except RuntimeError as error:
+        if "thread" not in str(error):
+            raise
+        complain("the system gives no more threads, or not enough memory for them; ask for fewer with --threads")
+    return 2

@@ -1,0 +1,120 @@
+"""`sendoff check`: files against delivery profiles."""
+
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from master_check.cli.common import (
+    PATH,
+    STATUS,
+    Refused,
+    check_report,
+    checksums,
+    complain,
+    console,
+    layout_option,
+    load,
+    measuring,
+    profiles_option,
+    report_options,
+    threads_option,
+    write_report,
+)
+
+if TYPE_CHECKING:
+    from master_check.judgement.checked import Checked
+    from master_check.judgement.profile import Profile
+    from master_check.tables.layouts import Layout
+
+
+@click.command()
+@click.argument("files", nargs=-1, required=True, type=PATH)
+@profiles_option
+@layout_option
+@click.option("--all", "everything", is_flag=True, help="Show the rules that are met too.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print CSV instead of text: a row a file.")
+@report_options
+@threads_option
+def check(
+    files: tuple[Path, ...],
+    profiles: tuple[str, ...],
+    layout: "Layout | None",
+    everything: bool,
+    as_json: bool,
+    as_csv: bool,
+    threads: int | None,
+    report: Path | None,
+    force: bool,
+) -> None:
+    """Measure FILES and judge them against delivery profiles.
+
+    \b
+    Examples:
+      sendoff check master.wav -p streaming -p cd
+      sendoff check *.wav -p broadcast-r128 --csv > figures.csv
+    """
+    if as_json and as_csv:
+        raise Refused("--json and --csv: choose one")
+    check_report(report, files, force)
+    loaded = load(profiles)
+    with measuring(len(files)) as progress:
+        checked = _check_all(files, loaded, layout, threads or os.cpu_count() or 1, progress)
+    for file in checked:
+        if file.error is not None:
+            complain(f"{file.path}: {file.error}")
+    if report is not None:
+        from master_check.report.html import check_page
+
+        write_report(report, check_page, checked, loaded, checksums=checksums(checked))
+    _print(checked, as_json, as_csv, everything)
+    from master_check.judgement.verdict import worst
+
+    sys.exit(STATUS[worst(file.result for file in checked)])
+
+
+def _check_all(
+    files: Sequence[Path],
+    profiles: "list[Profile]",
+    layout: "Layout | None",
+    threads: int,
+    progress: Callable[[float], None],
+) -> "list[Checked]":
+    from concurrent.futures import ThreadPoolExecutor
+
+    from master_check.judgement.checked import Checked
+    from master_check.judgement.verdict import judge
+    from master_check.measurement.one_pass import measure
+    from master_check.sound.format import AudioError
+
+    def one(path: Path) -> Checked:
+        try:
+            measurement = measure(path, layout, ahead=len(files) < threads, progress=progress)
+        except AudioError as error:
+            return Checked(str(path), error=error.problem)
+        return Checked(str(path), measurement, tuple(judge(measurement, profile) for profile in profiles))
+
+    with ThreadPoolExecutor(min(threads, len(files))) as pool:
+        return list(pool.map(one, files))
+
+
+def _print(checked: "list[Checked]", as_json: bool, as_csv: bool, everything: bool) -> None:
+    if as_json:
+        from master_check.report import json
+
+        click.echo(json.text(json.results_json(checked)))
+    elif as_csv:
+        from master_check.report import csv
+
+        click.echo(csv.text(checked), nl=False)
+    else:
+        from master_check.report import terminal as text
+
+        out = console()
+        text.print_checked(out, checked, everything)
+        if len(checked) > 1:
+            text.print_summary(out, checked)

@@ -1,0 +1,185 @@
+"""What commands share: options, profiles, progress, reports, errors of one line."""
+
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from master_check import __version__
+
+if TYPE_CHECKING:
+    from master_check.judgement.checked import Checked
+    from master_check.judgement.profile import Profile
+    from master_check.tables.layouts import Layout
+
+# click would refuse the whole call for one file that cannot be read; here each file gets its own line.
+PATH = click.Path(path_type=Path, readable=False)
+
+STATUS = {"pass": 0, "warn": 0, "fail": 1, "error": 2}
+
+
+class Refused(click.ClickException):
+    """Asked wrongly, or not to be had: lines on standard error, exit status 2."""
+
+    exit_code = 2
+
+    def __init__(self, *lines: str) -> None:
+        super().__init__("\n".join(lines))
+        self.lines = lines  # kept apart: a file's name may hold a line feed
+
+    def show(self, file: Any = None) -> None:
+        for line in self.lines:
+            complain(line)
+
+
+def complain(line: str) -> None:
+    """One line on standard error, with nothing in it that a terminal would obey."""
+    from master_check.text import visible
+
+    with suppress(OSError):
+        click.echo(f"sendoff: {visible(line)}", err=True)
+
+
+def profiles_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option(
+        "-p", "--profile", "profiles", multiple=True, metavar="NAME",
+        help="Delivery profile, by name or path to a TOML file; repeatable. `sendoff profiles list` shows them.",
+    )(command)  # fmt: skip
+
+
+def load(names: Sequence[str]) -> "list[Profile]":
+    from master_check.judgement.profile import ProfileError, load_profile
+
+    loaded: list[Profile] = []
+    faults: list[str] = []
+    for name in dict.fromkeys(names):
+        try:
+            loaded.append(load_profile(name))
+        except ProfileError as error:
+            faults += error.lines
+    if faults:
+        raise Refused(*faults)
+    return loaded
+
+
+def _layout(context: click.Context, parameter: click.Parameter, text: str | None) -> "Layout | None":
+    from master_check.tables import layouts
+
+    try:
+        return None if text is None else layouts.parse(text)
+    except ValueError as error:
+        raise Refused(f"--layout: {error}") from None
+
+
+def layout_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option(
+        "--layout", callback=_layout, metavar="NAME", help="Loudspeakers of the channels: 5.1, or L,R,C,LFE,Ls,Rs."
+    )(command)
+
+
+def threads_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option(
+        "--threads", type=click.IntRange(1, 256), help="Files measured at once; as many as there are cores."
+    )(command)
+
+
+def report_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    report = click.option("--report", type=PATH, metavar="OUT.html", help="Write a page for the client too.")
+    force = click.option("--force", is_flag=True, help="Replace a report that is there.")
+    return report(force(command))
+
+
+def check_report(report: Path | None, inputs: Sequence[Path], force: bool) -> None:
+    """Refuse a report that could not be written before anything is measured for it."""
+    if report is None:
+        return
+    import logging
+
+    from master_check.output import OutputError, check_target
+
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # its advice on folders is not for the engineer
+    try:
+        check_target(report, inputs, force)
+    except OutputError as error:
+        raise Refused(f"--report {error}") from None
+
+
+def write_report(report: Path, page: Callable[..., str], *arguments: Any, **options: Any) -> None:
+    """Write a page of report/html.py, with what says where its figures come from."""
+    from datetime import datetime
+
+    from master_check.output import OutputError, write_whole
+    from master_check.selftest.run import remembered
+
+    now = datetime.now().astimezone()
+    text = page(*arguments, version=__version__, date=now, selftest=remembered(), **options)
+    try:
+        write_whole(report, text)
+    except OutputError as error:
+        raise Refused(f"--report {error}") from None
+
+
+def checksums(files: "Sequence[Checked]") -> dict[str, str]:
+    from master_check.measurement.store import checksum
+    from master_check.sound.format import AudioError
+
+    found = {}
+    for file in files:
+        if file.measurement is not None:
+            with suppress(AudioError):
+                found[file.path] = checksum(file.path)
+    return found
+
+
+@contextmanager
+def measuring(files: int) -> "Iterator[Callable[[float], None]]":
+    """Compiles first where nothing is compiled yet; then, while there is a terminal, a progress bar on standard error.
+
+    What it yields is to be told shares of a file.
+    """
+    _compile()
+    if not sys.stderr.isatty():
+        yield lambda share: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (
+        TextColumn("measuring"),
+        BarColumn(),
+        TextColumn("{task.percentage:3.0f} %"),
+        TimeRemainingColumn(),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("", total=files)
+        yield lambda share: progress.advance(task, share)
+
+
+def _compile() -> None:
+    """On the first run after an installation, which would otherwise take longer."""
+    from master_check.measurement import first_run
+
+    if not first_run.needed():
+        return
+    if sys.stderr.isatty():
+        click.echo("compiling for this machine, once", err=True)
+    with suppress(OSError):
+        first_run.compile_kernels()
+
+
+def console() -> Any:
+    """Standard output; a file or a pipe gets no colour and lines as long as they need."""
+    from rich.console import Console
+
+    class Output(Console):
+        def on_broken_pipe(self) -> None:
+            raise BrokenPipeError  # for `main` to see; rich would end with the exit status of a broken rule
+
+    width = 160
+    with suppress(OSError):
+        width = os.get_terminal_size(sys.stdout.fileno()).columns or width
+    return Output(highlight=False, emoji=False, markup=False, width=width)

@@ -1,0 +1,87 @@
+"""`sendoff profiles`: the delivery profiles: list, show, copy, lint."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from master_check.cli.common import Refused, console, load
+
+if TYPE_CHECKING:
+    pass
+
+
+@click.group()
+def profiles() -> None:
+    """The delivery profiles: list, show, copy, lint."""
+
+
+@profiles.command("list")
+def list_profiles() -> None:
+    """Every profile that can be named, and where it is."""
+    from rich.table import Table
+
+    from master_check.judgement.profile import ProfileError, available, load_profile
+    from master_check.text import visible
+
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    for column in ("name", "for", "file"):
+        table.add_column(column, overflow="fold")
+    for name, path in available().items():
+        try:
+            title = load_profile(path).profile.title
+        except ProfileError as error:
+            title = f"not usable: {len(error.faults)} faults, see `sendoff profiles lint {name}`"
+        table.add_row(visible(name), visible(title), visible(str(path)))
+    console().print(table)
+
+
+@profiles.command()
+@click.argument("name")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+def show(name: str, as_json: bool) -> None:
+    """The rules of profile NAME, those it takes from others included."""
+    from master_check.report import profiles as report
+
+    (profile,) = load([name])
+    if as_json:
+        click.echo(profile.model_dump_json(indent=2, exclude_none=True))
+    else:
+        report.print_profile(console(), profile)
+
+
+@profiles.command()
+@click.argument("name")
+@click.argument("new_name", required=False)
+@click.option(
+    "--here", is_flag=True, help="Into ./profiles of the working folder instead of your configuration folder."
+)
+@click.option("--force", is_flag=True, help="Replace a file that is there.")
+def copy(name: str, new_name: str | None, here: bool, force: bool) -> None:
+    """Copy profile NAME to edit it, as NEW_NAME if given. A copy of the same name is used in place of the original."""
+    from master_check.judgement.profile import ProfileError, copied, find, user_folder
+    from master_check.output import OutputError, check_target, write_whole
+
+    folder = Path("profiles") if here else user_folder()
+    new_name = new_name or Path(name).stem
+    target = folder / f"{new_name}.toml"
+    try:
+        text = copied(find(name), new_name)
+        folder.mkdir(parents=True, exist_ok=True)
+        check_target(target, [find(name)], force)
+        write_whole(target, text)
+    except ProfileError as error:
+        raise Refused(*error.lines) from None
+    except OutputError as error:
+        raise Refused(str(error)) from None
+    except OSError as error:
+        raise Refused(f"{target}: cannot be written ({error.strerror})") from None
+    click.echo(str(target))
+
+
+@profiles.command()
+@click.argument("names", nargs=-1, required=True)
+def lint(names: tuple[str, ...]) -> None:
+    """Find everything wrong with profiles, given by name or path. Exit status 2 where there is something."""
+    for profile in load(names):
+        click.echo(f"{profile.name}: {len(profile.rule)} rules, {len(profile.album_rule)} album rules, no faults")

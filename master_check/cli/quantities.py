@@ -1,0 +1,18 @@
+"""`sendoff quantities`: the table of quantities."""
+
+from typing import TYPE_CHECKING
+
+import click
+
+from master_check.cli.common import console
+
+if TYPE_CHECKING:
+    pass
+
+
+@click.command()
+def quantities() -> None:
+    """The catalogue: every measured quantity, its key for profiles and scripts, and what it means."""
+    from master_check.report import profiles as report
+
+    report.print_catalogue(console())

@@ -1,0 +1,18 @@
+"""`sendoff schema`: JSON Schemas of results and profiles."""
+
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    pass
+
+
+@click.command()
+@click.argument("what", type=click.Choice(["results", "profile"]))
+def schema(what: str) -> None:
+    """JSON Schema of the RESULTS that --json prints, or of a PROFILE for your editor."""
+    from master_check.judgement.profile import Profile
+    from master_check.report import json
+
+    click.echo(json.text(json.schema() if what == "results" else Profile.model_json_schema()))

@@ -1,0 +1,584 @@
+"""What ceiling and how much gain? Simulates a limiter until its result meets the target, and says the cost.
+
+Two answers, for the two kinds of limiter an engineer owns: one that sees true peaks is set to the limit
+itself; one that sees samples only must be set lower, by as much as the true peak of its output was measured
+to pass the samples.
+
+Time, in every statistic of the gain reduction, is the time the music plays: steps of 10 ms in which the
+premaster's peak is within 60 dB of its highest, so that silence around a piece does not make the limiter look
+idle.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, fields, is_dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from master_check.limiting.limiter import LOOK_AHEAD_MS, RELEASE_MS, Limiter
+from master_check.meters.loudness import integrated
+from master_check.meters.true_peak import true_peak
+
+Need = Literal["unmeasurable", "no_target", "nothing", "turn_down", "plain_gain", "limiter", "out_of_reach"]
+
+MAX_GAIN_REDUCTION_DB = 3.0
+"""Common practice: more than 3 dB at the 95th percentile of the time is heard as the limiter at work."""
+
+CEILING_STEP_DB = 0.1
+"""A sample-peak ceiling is planned in steps an engineer can set."""
+
+LOUDNESS_TOLERANCE_LU = 0.01
+"""The solver stops this near to the target; five times nearer than promised."""
+
+PROMISED_TOLERANCE_LU = 0.05
+
+P95_TOLERANCE_DB = 0.01
+
+LOWEST_READING = -100.0
+"""Stands for a loudness of -inf while solving."""
+
+DEEPEST_DB = 30.0
+"""Where the search ends: this much gain into the ceiling is no mastering any more."""
+
+PLAYING_DB = -60.0
+ACTIVE_DB = 0.1
+"""Gain reduction from which the limiter counts as active."""
+
+WORST_PLACES = 5
+WORST_APART_S = 3.0
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Loudness and peaks of a signal; null where there is none (silence, or too short for a loudness)."""
+
+    integrated_lufs: float | None
+    true_peak_dbtp: float | None
+    sample_peak_dbfs: float | None
+    plr_lu: float | None
+
+
+@dataclass(frozen=True)
+class Place:
+    """A moment at which the limiter works hardest."""
+
+    at_s: float
+    gain_reduction_db: float
+
+
+@dataclass(frozen=True)
+class GainReduction:
+    """How hard the limiter works, over the time the music plays.
+
+    The figures come from the deepest gain reduction in each `step_s`; the mean is over the steps with 0.1 dB
+    or more, whose share of the time is `active_percent`. `curve_db`, a value each `step_s` of the whole
+    premaster, is for pictures and not part of the JSON.
+    """
+
+    gain_reduction_max_db: float
+    gain_reduction_p95_db: float
+    gain_reduction_mean_db: float
+    active_percent: float
+    worst: tuple[Place, ...]
+    step_s: float
+    curve_db: NDArray[np.float64] = field(repr=False, compare=False)
+
+
+@dataclass(frozen=True)
+class Playback:
+    """What a player that normalises to `playback_lufs` does: its gain, the true peak and the PLR after it."""
+
+    playback_lufs: float
+    gain_db: float
+    true_peak_dbtp: float
+    plr_lu: float
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What to set, and what came out when it was simulated.
+
+    `gain_db` is relative to the premaster as it is. `ceiling_dbtp` is for a true-peak limiter, `ceiling_dbfs`
+    for a sample-peak limiter; both null: plain gain, no limiter.
+    """
+
+    gain_db: float
+    ceiling_dbtp: float | None
+    ceiling_dbfs: float | None
+    result: Levels
+    gain_reduction: GainReduction | None
+    playback: Playback | None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The answer, from `plan`.
+
+    Attributes
+    ----------
+    need : str
+        What the premaster needs: "unmeasurable" (no loudness to plan with), "no_target" (only a peak limit),
+        "nothing", "turn_down", "plain_gain" (no limiter), "limiter", "out_of_reach" (no limiting gets there).
+    plain : Setting or None
+        Gain alone: to the loudness target, or without one to the true-peak limit. It may pass the limit.
+    true_peak_limiter, sample_peak_limiter : Setting or None
+        The settings that meet the target; null where that is out of reach. Without a target: the ceiling, and
+        the gain that takes the peak to it.
+    true_peak_affordable, sample_peak_affordable : Setting or None
+        The loudest within `max_gain_reduction_db` at the 95th percentile, where the target costs more than
+        that, cannot be reached, or is not set.
+    """
+
+    need: Need
+    target_lufs: float | None
+    true_peak_limit_dbtp: float
+    max_gain_reduction_db: float
+    look_ahead_ms: float
+    release_ms: float
+    premaster: Levels
+    plain: Setting | None = None
+    true_peak_limiter: Setting | None = None
+    sample_peak_limiter: Setting | None = None
+    true_peak_affordable: Setting | None = None
+    sample_peak_affordable: Setting | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain dicts, lists, numbers, strings and None, ready for JSON; no NaN, no infinity."""
+        result = _to_json(self)
+        assert isinstance(result, dict)
+        return result
+
+    def summary(self) -> list[str]:
+        """The answer in plain lines, for a person."""
+        return _summary(self)
+
+
+def plan(
+    frames: NDArray[Any],
+    rate: int,
+    weights: Sequence[float],
+    target_lufs: float | None,
+    tp_limit_dbtp: float,
+    *,
+    playback_lufs: float | None = None,
+    max_gain_reduction_db: float = MAX_GAIN_REDUCTION_DB,
+    look_ahead_ms: float = LOOK_AHEAD_MS,
+    release_ms: float = RELEASE_MS,
+) -> Plan:
+    """Solve for gain and ceiling so that the limited premaster reads the target with a legal true peak.
+
+    Parameters
+    ----------
+    frames : (n, channels) float32 or float64
+        The premaster, full scale 1.0; only read.
+    rate : int
+        Sample rate, Hz.
+    weights : sequence of float
+        Loudness weight of each channel, ITU-R BS.1770-5 Annex 1 (0 for LFE).
+    target_lufs : float or None
+        Integrated loudness to reach; None plans for the peak limit alone.
+    tp_limit_dbtp : float
+        Highest legal true peak.
+    playback_lufs : float or None
+        Level that the player normalises to, for `Setting.playback`.
+    max_gain_reduction_db : float
+        Cost the engineer will pay, at the 95th percentile of the time.
+    look_ahead_ms, release_ms : float
+        Of the simulated limiter.
+
+    Raises
+    ------
+    ValueError
+        As `master_check.limiter.Limiter`; or weights that do not fit the channels, a target, limit, playback
+        level or cost that is not finite, a target no loudness can read (-70 or less), a cost not above 0.
+    """
+    figures = {"target_lufs": target_lufs, "tp_limit_dbtp": tp_limit_dbtp, "playback_lufs": playback_lufs}
+    for name, value in figures.items():
+        if value is not None and not math.isfinite(value):
+            raise ValueError(f"{name} must be finite, not {value}")
+    if target_lufs is not None and target_lufs <= -70.0:
+        raise ValueError(f"target_lufs must be above the absolute gate of -70, not {target_lufs}")
+    if not 0 < max_gain_reduction_db < math.inf:
+        raise ValueError(f"max_gain_reduction_db must be above 0, not {max_gain_reduction_db}")
+    limiters = [
+        Limiter(frames, rate, "true_peak", look_ahead_ms, release_ms),
+        Limiter(frames, rate, "sample_peak", look_ahead_ms, release_ms),
+    ]
+    if len(weights) != frames.shape[1]:
+        raise ValueError(f"{len(weights)} weights for {frames.shape[1]} channels")
+
+    premaster = _levels(frames, rate, weights)
+    task = target_lufs, tp_limit_dbtp, max_gain_reduction_db, look_ahead_ms, release_ms, premaster
+    if premaster.true_peak_dbtp is None or premaster.integrated_lufs is None:
+        return Plan("unmeasurable", *task)
+    solvers = [_Solver(each, rate, weights, tp_limit_dbtp, playback_lufs) for each in limiters]
+    if target_lufs is None:
+        plain = solvers[0].plain(tp_limit_dbtp - premaster.true_peak_dbtp)
+        need: Need = "no_target"
+    else:
+        plain = solvers[0].plain_to(target_lufs, premaster.integrated_lufs)
+        need = _need(plain, tp_limit_dbtp)
+    if need in ("nothing", "turn_down", "plain_gain"):
+        return Plan(need, *task, plain)
+
+    def solve(solver: _Solver) -> tuple[Setting | None, Setting | None]:
+        setting = solver.meet(target_lufs, plain.gain_db)
+        return setting, solver.afford(setting if target_lufs is not None else None, max_gain_reduction_db)
+
+    with ThreadPoolExecutor() as pool:
+        (by_true_peak, cheap_true_peak), (by_sample, cheap_sample) = pool.map(solve, solvers)
+    if by_true_peak is None and by_sample is None:
+        need = "out_of_reach"
+    return Plan(need, *task, plain, by_true_peak, by_sample, cheap_true_peak, cheap_sample)
+
+
+def _need(plain: Setting, tp_limit_dbtp: float) -> Need:
+    if _or_zero(plain.result.true_peak_dbtp) > tp_limit_dbtp:
+        return "limiter"
+    if abs(plain.gain_db) <= PROMISED_TOLERANCE_LU:
+        return "nothing"
+    return "turn_down" if plain.gain_db < 0 else "plain_gain"
+
+
+class _Solver:
+    """Finds the settings of one limiter on one premaster."""
+
+    def __init__(
+        self,
+        limiter: Limiter,
+        rate: int,
+        weights: Sequence[float],
+        limit_db: float,
+        playback_lufs: float | None,
+    ) -> None:
+        self.limiter = limiter
+        self.rate = rate
+        self.weights = weights
+        self.limit_db = limit_db
+        self.playback_lufs = playback_lufs
+        self.peak_db = 20.0 * math.log10(float(limiter.levels.max()))
+        self.playing = limiter.levels > float(limiter.levels.max()) * 10.0 ** (PLAYING_DB / 20.0)
+        self.out = np.empty_like(limiter.frames)
+
+    def plain(self, gain_db: float) -> Setting:
+        """Gain alone, whatever the true peak becomes."""
+        np.multiply(self.limiter.frames, 10.0 ** (gain_db / 20.0), out=self.out)
+        return self._setting(gain_db, None)
+
+    def plain_to(self, target: float, premaster_lufs: float) -> Setting:
+        """Gain alone to the target. The absolute gate of the loudness moves too, so even this is solved."""
+
+        def loudness(gain_db: float) -> float:
+            np.multiply(self.limiter.frames, 10.0 ** (gain_db / 20.0), out=self.out)
+            return integrated(self.out, self.rate, self.weights)
+
+        gain_db = _solve(loudness, target - premaster_lufs, target, LOUDNESS_TOLERANCE_LU, math.inf)
+        assert gain_db is not None
+        return self.plain(gain_db)
+
+    def meet(self, target: float | None, start_db: float) -> Setting | None:
+        """The setting that reads the target (or takes the peak to the ceiling). None: out of reach."""
+        if target is None:
+            return self._with_legal_ceiling(lambda ceiling_db: ceiling_db - self.peak_db)
+        guess_db = start_db
+
+        def gain_at(ceiling_db: float) -> float | None:
+            def loudness(gain_db: float) -> float:
+                self.limiter.shape(gain_db, ceiling_db, self.out)
+                return integrated(self.out, self.rate, self.weights)
+
+            nonlocal guess_db
+            highest = ceiling_db - self.peak_db + DEEPEST_DB
+            found = _solve(loudness, min(guess_db, highest), target, LOUDNESS_TOLERANCE_LU, highest)
+            guess_db = guess_db if found is None else found
+            return found
+
+        return self._with_legal_ceiling(gain_at)
+
+    def afford(self, setting: Setting | None, most_db: float) -> Setting | None:
+        """The loudest setting whose gain reduction stays within `most_db`, if `setting` (if any) does not."""
+        if setting is not None and _p95(setting) <= most_db:
+            return None
+        # Gain over ceiling alone decides the gain reduction, so this needs no rendering and no loudness.
+        drive_db = _solve(
+            lambda drive_db: float(np.percentile(self._reduction_while_playing(drive_db), 95)),
+            most_db - self.peak_db,
+            most_db - P95_TOLERANCE_DB,
+            P95_TOLERANCE_DB,
+            DEEPEST_DB - self.peak_db,
+        )
+        if drive_db is None:
+            return None  # peaks so rare that the 95th percentile never feels them
+        return self._with_legal_ceiling(lambda ceiling_db: drive_db + ceiling_db)
+
+    def _with_legal_ceiling(self, gain_at: Callable[[float], float | None]) -> Setting | None:
+        """The setting with the highest legal ceiling, the gain following from it. None: no gain does."""
+        if self.limiter.detection == "true_peak":
+            return self._true_peak_ceiling(gain_at)
+        return self._sample_peak_ceiling(gain_at)
+
+    def _true_peak_ceiling(self, gain_at: Callable[[float], float | None]) -> Setting | None:
+        """The ceiling is the limit; the detector's is lowered by what it leaves, as `Limiter.run` does."""
+        inner_db = self.limit_db
+        while True:
+            gain_db = gain_at(inner_db)
+            if gain_db is None:
+                return None
+            found = self._limited(gain_db, inner_db)
+            over_db = _or_zero(found.result.true_peak_dbtp) - self.limit_db
+            if over_db <= 0:
+                return replace(found, ceiling_dbtp=self.limit_db)
+            inner_db -= over_db + 1e-5
+
+    def _sample_peak_ceiling(self, gain_at: Callable[[float], float | None]) -> Setting | None:
+        """The highest ceiling, in steps, whose result is measured to have a legal true peak."""
+        top = math.floor(min(self.limit_db, 0.0) / CEILING_STEP_DB + 1e-9)
+        steps = top
+        tried: dict[int, Setting] = {}
+        legal: list[int] = []
+        while True:
+            ceiling_db = round(steps * CEILING_STEP_DB, 6)
+            gain_db = gain_at(ceiling_db)
+            if gain_db is None:
+                return None
+            tried[steps] = self._limited(gain_db, ceiling_db)
+            room_db = self.limit_db - _or_zero(tried[steps].result.true_peak_dbtp)
+            if room_db >= 0:
+                legal.append(steps)
+            # The overshoot hardly changes from one ceiling to the next, so the room says how far to go.
+            steps = min(top, steps + math.floor(room_db / CEILING_STEP_DB))
+            if steps in tried:
+                if legal:
+                    return tried[max(legal)]
+                steps = min(tried) - 1
+
+    def _limited(self, gain_db: float, ceiling_db: float) -> Setting:
+        self.limiter.shape(gain_db, ceiling_db, self.out)
+        return self._setting(gain_db, ceiling_db)
+
+    def _setting(self, gain_db: float, ceiling_db: float | None) -> Setting:
+        """Read what is in the output buffer."""
+        by_true_peak = self.limiter.detection == "true_peak"
+        levels = _levels(self.out, self.rate, self.weights)
+        return Setting(
+            gain_db=gain_db,
+            ceiling_dbtp=ceiling_db if by_true_peak else None,
+            ceiling_dbfs=None if by_true_peak else ceiling_db,
+            result=levels,
+            gain_reduction=None if ceiling_db is None else self._gain_reduction(gain_db - ceiling_db),
+            playback=_playback(levels, self.playback_lufs),
+        )
+
+    def _reduction_while_playing(self, drive_db: float) -> NDArray[np.float64]:
+        return np.asarray(self.limiter.reduction_db(drive_db)[self.playing], np.float64)
+
+    def _gain_reduction(self, drive_db: float) -> GainReduction:
+        curve = self.limiter.reduction_db(drive_db)
+        playing = curve[self.playing]
+        active = playing[playing >= ACTIVE_DB]
+        step_s = self.limiter.step / self.rate
+        return GainReduction(
+            gain_reduction_max_db=float(playing.max()),
+            gain_reduction_p95_db=float(np.percentile(playing, 95)),
+            gain_reduction_mean_db=float(active.mean()) if active.size else 0.0,
+            active_percent=100.0 * active.size / playing.size,
+            worst=_worst_places(curve, step_s),
+            step_s=step_s,
+            curve_db=curve,
+        )
+
+
+def _solve(
+    measure: Callable[[float], float], start: float, target: float, tolerance: float, highest: float
+) -> float | None:
+    """The argument, at most `highest`, at which the rising `measure` reads `target`; None: it stays below.
+
+    Secant steps, kept inside the bracket found so far. Where the measure jumps over the target (a gated
+    loudness can), the last argument below the jump.
+    """
+    below, above = -math.inf, math.inf
+    at, slope = min(start, highest), 1.0
+    last: tuple[float, float] | None = None
+    while above - below > 1e-4:
+        value = max(measure(at), LOWEST_READING)
+        if abs(value - target) <= tolerance:
+            return at
+        if value > target:
+            above = at
+        elif at < highest:
+            below = at
+        else:
+            return None
+        if last is not None:
+            slope = min(1.0, max(0.1, (value - last[1]) / (at - last[0])))
+        last = at, value
+        at = min(at + (target - value) / slope, highest)
+        if not below < at < above:
+            at = 0.5 * (below + above)
+    return below
+
+
+def _worst_places(curve_db: NDArray[np.float64], step_s: float) -> tuple[Place, ...]:
+    """The deepest moments of the curve, deepest first, `WORST_APART_S` or more from each other."""
+    left = curve_db.copy()
+    apart = math.ceil(WORST_APART_S / step_s)
+    places: list[Place] = []
+    while len(places) < WORST_PLACES and left.max() >= ACTIVE_DB:
+        at = int(left.argmax())
+        places.append(Place(at_s=at * step_s, gain_reduction_db=float(left[at])))
+        left[max(0, at - apart + 1) : at + apart] = 0.0
+    return tuple(places)
+
+
+def _levels(frames: NDArray[Any], rate: int, weights: Sequence[float]) -> Levels:
+    lufs = _finite(integrated(frames, rate, weights))
+    peak_db = _finite(_db(float(true_peak(frames).max())))
+    sample_db = _finite(_db(max(float(frames.max()), -float(frames.min()))))
+    return Levels(lufs, peak_db, sample_db, None if lufs is None or peak_db is None else peak_db - lufs)
+
+
+def _playback(levels: Levels, playback_lufs: float | None) -> Playback | None:
+    if playback_lufs is None or levels.integrated_lufs is None:
+        return None
+    gain_db = playback_lufs - levels.integrated_lufs
+    return Playback(playback_lufs, gain_db, _or_zero(levels.true_peak_dbtp) + gain_db, _or_zero(levels.plr_lu))
+
+
+def _p95(setting: Setting) -> float:
+    return 0.0 if setting.gain_reduction is None else setting.gain_reduction.gain_reduction_p95_db
+
+
+def _db(linear: float) -> float:
+    return 20.0 * math.log10(linear) if linear > 0.0 else -math.inf
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _or_zero(value: float | None) -> float:
+    """For readings that a signal which is not silent always has."""
+    return 0.0 if value is None else value
+
+
+def _to_json(value: Any) -> Any:
+    if is_dataclass(value):
+        return {each.name: _to_json(getattr(value, each.name)) for each in fields(value) if each.repr}
+    if isinstance(value, tuple):
+        return [_to_json(each) for each in value]
+    return value
+
+
+def _summary(plan: Plan) -> list[str]:
+    lines = _need_lines(plan)
+    for name, setting, affordable in (
+        ("true-peak limiter", plan.true_peak_limiter, plan.true_peak_affordable),
+        ("sample-peak limiter", plan.sample_peak_limiter, plan.sample_peak_affordable),
+    ):
+        if setting is not None:
+            lines += _setting_lines(name, setting)
+            lines += _miss_lines(setting, plan.target_lufs)
+        elif plan.need == "limiter":
+            lines.append(f"{name}: {_lufs(plan.target_lufs)} is out of reach")
+        if affordable is not None:
+            lines.append(_affordable_line(plan, name, setting, affordable))
+    return lines
+
+
+def _need_lines(plan: Plan) -> list[str]:
+    before, plain = plan.premaster, plan.plain
+    if plain is None:
+        return ["nothing to plan: silence, or shorter than the 400 ms that a loudness needs"]
+    lines = [f"premaster: {_lufs(before.integrated_lufs)}, true peak {before.true_peak_dbtp:+.1f} dBTP"]
+    peak = f"true peak then {plain.result.true_peak_dbtp:+.1f} dBTP"
+    target = _lufs(plan.target_lufs)
+    lines.append(
+        {
+            "no_target": f"no loudness target: {plain.gain_db:+.1f} dB takes the true peak to the limit, "
+            f"{_lufs(plain.result.integrated_lufs)} then",
+            "nothing": f"no gain needed: it reads the target of {target}, {peak}",
+            "turn_down": f"above the target of {target}: turn it down, gain {plain.gain_db:+.1f} dB, {peak}; "
+            "no limiter needed",
+            "plain_gain": f"plain gain is enough for {target}: {plain.gain_db:+.1f} dB, {peak}; no limiter needed",
+            "limiter": f"plain gain for {target}, {plain.gain_db:+.1f} dB, would put the true peak at "
+            f"{plain.result.true_peak_dbtp:+.1f} dBTP: a limiter is needed",
+            "out_of_reach": f"{target} is out of reach, even with {DEEPEST_DB:.0f} dB of limiting",
+        }[plan.need]
+    )
+    if plan.need in ("nothing", "turn_down", "plain_gain"):
+        lines += _playback_lines(plain)
+    return lines
+
+
+def _setting_lines(name: str, setting: Setting) -> list[str]:
+    result, work = setting.result, setting.gain_reduction
+    lines = [
+        f"{name}: {_ceiling(setting)}, gain {setting.gain_db:+.1f} dB",
+        f"  reads {_lufs(result.integrated_lufs)}, true peak {result.true_peak_dbtp:+.2f} dBTP, "
+        f"PLR {result.plr_lu:.1f} LU",
+    ]
+    if work is not None and work.worst:
+        lines.append(
+            f"  gain reduction at most {work.gain_reduction_max_db:.1f} dB, "
+            f"95th percentile {work.gain_reduction_p95_db:.1f} dB, "
+            f"mean {work.gain_reduction_mean_db:.1f} dB in the {work.active_percent:.0f} % of time it works"
+        )
+        places = ", ".join(f"{_clock(each.at_s)} ({each.gain_reduction_db:.1f} dB)" for each in work.worst)
+        lines.append(f"  works hardest at {places}")
+    return lines + [f"  {line}" for line in _playback_lines(setting)]
+
+
+def _miss_lines(setting: Setting, target: float | None) -> list[str]:
+    reading = setting.result.integrated_lufs
+    if target is None or reading is None or abs(reading - target) <= PROMISED_TOLERANCE_LU:
+        return []
+    return [f"  no gain comes nearer to {_lufs(target)}: the gate of the loudness jumps there"]
+
+
+def _affordable_line(plan: Plan, name: str, setting: Setting | None, affordable: Setting) -> str:
+    cost = f"{plan.max_gain_reduction_db:.1f} dB of gain reduction at the 95th percentile"
+    if setting is None:
+        why = f"{name}, the loudest within {cost}"
+    elif plan.target_lufs is None:
+        why = f"  the loudest within {cost}"
+    else:
+        why = f"  this costs more than {cost}; the loudest within it"
+    return (
+        f"{why}: {_lufs(affordable.result.integrated_lufs)}, {_ceiling(affordable)}, gain {affordable.gain_db:+.1f} dB"
+    )
+
+
+def _playback_lines(setting: Setting) -> list[str]:
+    playback = setting.playback
+    if playback is None:
+        return []
+    level = _lufs(playback.playback_lufs)
+    if abs(playback.gain_db) < PROMISED_TOLERANCE_LU:
+        return [f"playback at {level}: left as it is, PLR {playback.plr_lu:.1f} LU"]
+    way = "down" if playback.gain_db < 0 else "up, where the player does that,"
+    return [
+        f"playback at {level}: turned {way} by {abs(playback.gain_db):.1f} dB, "
+        f"PLR stays {playback.plr_lu:.1f} LU, true peak {playback.true_peak_dbtp:+.1f} dBTP"
+    ]
+
+
+def _ceiling(setting: Setting) -> str:
+    if setting.ceiling_dbtp is not None:
+        return f"ceiling {_exact(setting.ceiling_dbtp)} dBTP"
+    return f"ceiling {_exact(_or_zero(setting.ceiling_dbfs))} dBFS"
+
+
+def _exact(value: float) -> str:
+    """One decimal, or two where one would not be the figure itself: a ceiling is a limit."""
+    return f"{value:.1f}" if abs(value - round(value, 1)) < 1e-6 else f"{value:.2f}"
+
+
+def _lufs(value: float | None) -> str:
+    return "no loudness" if value is None else f"{value:.1f} LUFS"
+
+
+def _clock(seconds: float) -> str:
+    return f"{int(seconds) // 60}:{seconds % 60:04.1f}"

@@ -1,0 +1,174 @@
+"""From a file to a `Measurement`: every meter over one file, in one pass."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from master_check.measurement.measurement import Measurement, Series
+from master_check.meters import Meter, Reading
+from master_check.meters.clipping import ClippingMeter
+from master_check.meters.levels import LevelMeter
+from master_check.meters.loudness import SHORT_TERM, LoudnessMeter
+from master_check.meters.pinned import pinned_percent
+from master_check.meters.silence import SilenceMeter
+from master_check.meters.spectrum import SpectrumMeter
+from master_check.meters.true_peak import TruePeakMeter
+from master_check.meters.word_length import WordMeter
+from master_check.sound.blocks import Block
+from master_check.sound.file import AudioFile
+from master_check.sound.format import AudioFormat
+from master_check.tables.layouts import Layout
+from master_check.tables.quantities import CHANNEL_KEYS, QUANTITIES, Value
+
+MEASUREMENT_VERSION = 3
+"""Raised whenever the same file would measure differently: stored measurements of another version are not used."""
+
+STEADY_S = 60.0
+"""Loudness range is not stable in a programme shorter than this (EBU Tech 3341, section 2.6)."""
+
+
+def measure(
+    path: str | Path,
+    layout: Layout | None = None,
+    hops: int | None = None,
+    ahead: bool = False,
+    progress: Callable[[float], Any] | None = None,
+) -> Measurement:
+    """Measure one file.
+
+    Parameters
+    ----------
+    path : str or path
+        Anything libsndfile reads.
+    layout : Layout, optional
+        What the channels are, where the file does not say or is wrong.
+    hops : int, optional
+        10 ms hops read at a time; changes the memory used, never a figure.
+    ahead : bool
+        Decode in another thread than the meters run in: quicker where a core is to spare, changes no figure.
+    progress : callable, optional
+        Told the share of the file (0 to 1) measured since it was last told.
+
+    Raises
+    ------
+    AudioError
+        The file cannot be measured; the message is one line for the engineer.
+    """
+    with AudioFile(path, layout) as file:
+        meters = Meters(file.format)
+        frames = 0
+        for block in file.blocks(hops, ahead):
+            meters.feed(block)
+            frames += block.length
+            if progress:
+                progress(block.length / max(file.frames, 1))
+    return meters.measurement(str(path), frames, file.notes)
+
+
+class Meters:
+    """One of each meter, for one file."""
+
+    def __init__(self, format: AudioFormat) -> None:
+        self._format = format
+        self._loudness = LoudnessMeter(format)
+        self._levels = LevelMeter(format)
+        self._spectrum = SpectrumMeter(format)
+        self.all: list[Meter] = [
+            self._loudness,
+            self._levels,
+            self._spectrum,
+            TruePeakMeter(format),
+            ClippingMeter(format),
+            SilenceMeter(format),
+            WordMeter(format),
+        ]
+
+    def feed(self, block: Block) -> None:
+        for meter in self.all:
+            meter.feed(block)
+
+    def measurement(self, path: str, frames: int, oddities: list[str]) -> Measurement:
+        format = self._format
+        readings = [meter.result() for meter in self.all]
+        series = Series(format.rate, self._loudness.energy(), self._levels.tops(), self._spectrum.powers())
+        values: dict[str, Value] = dict.fromkeys(QUANTITIES)
+        at_s: dict[str, float] = {}
+        for reading in readings:
+            values |= reading.values
+            at_s |= reading.at_s
+        values |= {
+            "sample_rate_hz": format.rate,
+            "bit_depth": format.bit_depth,
+            "channels": format.channels,
+            "duration_s": frames / format.rate,
+            "layout": format.layout.name,
+            "container": format.container,
+            "encoding": format.encoding,
+        }
+        values["plr_lu"] = _difference(values["true_peak_dbtp"], values["integrated_lufs"])
+        values |= _pinned(format, series)
+        psr = _lowest_psr(series, format.channels, values["integrated_lufs"])
+        if psr is not None:
+            values["psr_min_lu"], at_s["psr_min_lu"] = psr
+        return Measurement(
+            path, format, values, at_s, _by_channel(format, readings), (*oddities, *_notes(values)), series
+        )
+
+
+def _difference(a: Value, b: Value) -> float | None:
+    return float(a) - float(b) if a is not None and b is not None else None
+
+
+def _pinned(format: AudioFormat, series: Series) -> dict[str, Value]:
+    """How much peaks press against a ceiling: of the first two channels, of stereo's middle and sides, of mono."""
+    if format.channels == 1:
+        return {"saturation_mid_percent": pinned_percent(series.tops[0])}
+    sides = {"left": 0, "right": 1} | ({"mid": 2, "side": 3} if len(series.tops) == format.channels + 2 else {})
+    return {f"saturation_{side}_percent": pinned_percent(series.tops[row]) for side, row in sides.items()}
+
+
+def _lowest_psr(series: Series, channels: int, integrated: Value) -> tuple[float, float] | None:
+    """Smallest sample peak minus short-term loudness of any 3 s that counts as programme, and where it begins."""
+    short = series.short_term()
+    if integrated is None or not len(short):
+        return None
+    tops = series.tops[:channels].max(axis=0)
+    peaks = np.lib.stride_tricks.sliding_window_view(_tenths(tops), SHORT_TERM // 10).max(axis=1)
+    short = short[::10][: len(peaks)]
+    peaks = peaks[: len(short)]
+    programme = short > float(integrated) - 10.0
+    if not programme.any():
+        return None
+    psr = np.where(programme, 20.0 * np.log10(np.maximum(peaks, 1e-12)) - short, np.inf)
+    at = int(np.argmin(psr))
+    return float(psr[at]), at / 10.0
+
+
+def _tenths(tops: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Largest of every ten hops; a rest of fewer is dropped."""
+    return np.asarray(tops[: len(tops) // 10 * 10].reshape(-1, 10).max(axis=1))
+
+
+def _by_channel(format: AudioFormat, readings: list[Reading]) -> tuple[dict[str, Value], ...]:
+    rows: list[dict[str, Value]] = [{"label": label} for label in format.layout.labels]
+    for reading in readings:
+        for row, own in zip(rows, reading.channels, strict=False):
+            row |= own
+    return tuple({"label": row["label"]} | {key: row.get(key) for key in CHANNEL_KEYS} for row in rows)
+
+
+def _notes(values: dict[str, Value]) -> tuple[str, ...]:
+    notes = []
+    duration = float(values["duration_s"] or 0.0)
+    if values["sample_peak_dbfs"] is None:
+        notes.append("digital silence: no level can be given")
+    elif duration < 0.4:
+        notes.append("shorter than 400 ms: no loudness can be given")
+    elif values["integrated_lufs"] is None:
+        notes.append("nothing louder than -70 LUFS: no integrated loudness can be given")
+    elif duration < STEADY_S:
+        notes.append("shorter than 60 s: the loudness range is not stable (EBU Tech 3341)")
+    return tuple(notes)

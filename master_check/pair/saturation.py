@@ -1,0 +1,283 @@
+"""What mastering did to the waveform of each side, from the premaster and its master.
+
+A side of the master is taken for
+
+    curve( gain(t) x (filter * premaster) )
+
+and the three are told apart by what only one of them can do:
+
+- the filter (equaliser) has every channel of the premaster to draw on, and is fitted to small samples: a waveshaper
+  leaves these alone, so its bend is not mistaken for equalising
+- the gain (compressor, limiter) is followed from small samples as well. They come by at every zero crossing, so it is
+  known every few milliseconds, and a compressor is not mistaken for a curve. Where two sides share their gain, one
+  has small samples while the other peaks; that helps to tell a limiter from a curve
+- the curve (saturation, clipping) is what then became of each level
+
+What a limiter does within a millisecond of a peak is still read as a bend. It leaves much unexplained, and a side only
+counts as saturated where its distortion stands out of that. An equaliser after a waveshaper blurs its curve.
+
+What was done to left and right shows on middle and sides, and the other way round, as a bend that no curve describes.
+The pair of sides whose two curves leave less unexplained is where it was done (`PairSaturation.domain`). The other two
+are then held against what those curves make of the premaster, so that they show only what was done to themselves. With
+one signal only, before or after mastering (two equal channels, or a silent one), all sides are the same, and none is
+cleared by the others.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from master_check.pair.curve import ceiling, thd_percent
+from master_check.pair.matched import DISTINCT, Cut
+from master_check.pair.separation import Filtered, Found, Separation
+
+Side = Literal["mono", "left", "right", "mid", "side"]
+Domain = Literal["left_right", "mid_side"]
+
+PAIRS: Final[Mapping[Domain, tuple[Side, Side]]] = {"left_right": ("left", "right"), "mid_side": ("mid", "side")}
+SIDES: Final[tuple[Side, ...]] = ("left", "right", "mid", "side")
+
+LEAST_PERCENT: Final = 0.1
+"""Distortion below which a side does not count as saturated: there lie the errors of the method."""
+
+TIE: Final = 0.25
+"""Log-likelihood ratio, a sample, up to which left and right cannot be told from middle and sides where premaster or
+master has one signal only. Bent alike everywhere it stays below 0.1; bent in one channel it is some 5."""
+
+NOTHING: Final = 1e-9
+"""Residual power, relative to a pair of sides, below which less is no better (-90 dB)."""
+
+SILENT: Final = 1e-9
+"""Range (full scale 1) below which a signal counts as silent, an offset aside."""
+
+LOUD: Final = 1e6
+"""Samples from here on (+120 dBFS) are no audio."""
+
+UNREADABLE_DB: Final = -12.0
+"""Residual from which a side's curve says nothing: too much was done that is neither filter nor gain nor curve."""
+
+SAMPLES: Final = 1_000_000
+"""About so many samples a side are looked at; of longer pieces half the passages are the highest, half are spread."""
+
+
+@dataclass(frozen=True)
+class SideSaturation:
+    """The waveshaping of one side.
+
+    Attributes
+    ----------
+    side : str
+        "left", "right", "mid" ((L + R) / 2), "side" ((L - R) / 2), or "mono".
+    peak_dbfs : float or None
+        The side's peak level, at the master's gain for small signals: what one sample in ten thousand exceeds.
+    thd_percent : float or None
+        Total harmonic distortion that the side's curve gives a sine at that level. Null where the side is silent or
+        a quarter of it (-12 dB) has no explanation.
+    apparent_thd_percent : float or None
+        The same with the side looked at alone, so that it also shows what was done to the other pair of sides.
+    peak_squash_db : float or None
+        How much lower such a sine's peaks come out than without the curve.
+    clip_dbfs : float or None
+        The level at which the side was clipped; null where it was not.
+    residual_db : float or None
+        What filter, gain and curve leave unexplained, relative to the side of the master.
+    level_in, level_out : (n,) float64
+        The curve, full scale 1: a level at small-signal gain, and what came out of it. Empty where there is none.
+    """
+
+    side: Side
+    peak_dbfs: float | None
+    thd_percent: float | None
+    apparent_thd_percent: float | None
+    peak_squash_db: float | None
+    clip_dbfs: float | None
+    residual_db: float | None
+    level_in: NDArray[np.float64] = field(repr=False, compare=False)
+    level_out: NDArray[np.float64] = field(repr=False, compare=False)
+
+    @property
+    def saturated(self) -> bool:
+        """Whether the distortion stands out of the errors of the method and of what it left unexplained."""
+        if self.thd_percent is None or self.residual_db is None:
+            return False
+        unexplained_percent = 100.0 * float(10.0 ** (self.residual_db / 20.0))
+        return self.thd_percent >= max(LEAST_PERCENT, unexplained_percent)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Numbers, strings, lists and None."""
+        return {
+            "side": self.side,
+            "saturated": self.saturated,
+            "thd_percent": self.thd_percent,
+            "apparent_thd_percent": self.apparent_thd_percent,
+            "peak_dbfs": self.peak_dbfs,
+            "peak_squash_db": self.peak_squash_db,
+            "clip_dbfs": self.clip_dbfs,
+            "residual_db": self.residual_db,
+            "level_in": self.level_in.tolist(),
+            "level_out": self.level_out.tolist(),
+        }
+
+
+@dataclass(frozen=True)
+class PairSaturation:
+    """The waveshaping of all sides.
+
+    Attributes
+    ----------
+    domain : str or None
+        "left_right" or "mid_side": which pair of sides the bends belong to; "left_right" as well where that cannot be
+        told. Null without a bend, and of mono.
+    sides : tuple of SideSaturation
+        Left, right, mid, side; or mono.
+    """
+
+    domain: Domain | None
+    sides: tuple[SideSaturation, ...]
+
+    def side(self, name: Side) -> SideSaturation:
+        """One of the sides."""
+        return next(each for each in self.sides if each.side == name)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Dicts, lists, numbers, strings and None."""
+        return {"domain": self.domain, "sides": [each.to_dict() for each in self.sides]}
+
+
+def pair_saturation(premaster: NDArray[Any], master: NDArray[Any], rate: int) -> PairSaturation:
+    """Separate filter, gain and curve on every side.
+
+    Parameters
+    ----------
+    premaster, master : (n, channels) float32 or float64
+        Aligned to the sample (better than half a sample is not needed), one or two channels each, the same number.
+        Not silent; an offset (DC) is neither heard nor looked at.
+    rate : int
+        Sample rate of both, Hz.
+
+    Raises
+    ------
+    ValueError
+        Shapes that differ, or have neither one nor two channels; silence; samples that are no audio.
+    """
+    if premaster.shape != master.shape or premaster.ndim != 2 or premaster.shape[1] not in (1, 2):
+        raise ValueError(f"premaster {premaster.shape} and master {master.shape} must be alike, of one or two channels")
+    if not all(np.abs(frames).max(initial=0.0) < LOUD for frames in (premaster, master)):
+        raise ValueError(f"premaster or master has samples that are no numbers or over {LOUD:g} times full scale")
+    before, after = ([channel for channel in frames.T if _sounds(channel)] for frames in (premaster, master))
+    if not before or not after:
+        raise ValueError("premaster or master is silent")
+    cut = _passages(premaster, rate)
+    separation = Separation(before, cut, rate)
+    if premaster.shape[1] == 1:
+        only = separation.bent([separation.filtered(master[:, 0])], shared_gain=False)[0]
+        return PairSaturation(None, (_described("mono", only, only),))
+    alone: dict[Side, Found] = {}
+    for pair in PAIRS.values():
+        alone |= _better(separation, pair, [separation.filtered(taken(master, side)) for side in pair])
+    if all(_distortion(found) < LEAST_PERCENT for found in alone.values()):
+        return PairSaturation(None, tuple(_described(side, alone[side], alone[side]) for side in SIDES))
+    ahead = _mid_side_ahead(alone)
+    tied = abs(ahead) <= TIE and (_one_signal(before, cut) or _one_signal(after, cut))
+    domain: Domain = "mid_side" if ahead > 0.0 and not tied else "left_right"
+    own = alone if tied else alone | _after(separation, master, domain, alone)
+    return PairSaturation(domain, tuple(_described(side, own[side], alone[side]) for side in SIDES))
+
+
+def taken(frames: NDArray[Any], side: Side) -> NDArray[Any]:
+    """One side of (n, channels) frames."""
+    match side:
+        case "mid":
+            return np.asarray((frames[:, 0] + frames[:, 1]) / 2)
+        case "side":
+            return np.asarray((frames[:, 0] - frames[:, 1]) / 2)
+    return frames[:, 1 if side == "right" else 0]
+
+
+def _better(separation: Separation, pair: tuple[Side, Side], filtered: list[Filtered]) -> dict[Side, Found]:
+    """Either side with a gain of its own or with one that both share, whichever leaves less unexplained."""
+    own, shared = (separation.bent(filtered, shared_gain) for shared_gain in (False, True))
+    return {side: a if a.residual <= b.residual else b for side, a, b in zip(pair, own, shared, strict=True)}
+
+
+def _mid_side_ahead(alone: Mapping[Side, Found]) -> float:
+    """By how much the bends are likelier to belong to middle and sides: log-likelihood ratio a sample.
+
+    What two sides leave unexplained is taken for normal noise, alike in both as far as it will: what a gain that is
+    not quite right leaves is much the same in left and right, and would otherwise speak for middle and sides.
+    """
+
+    def spread(a: Side, b: Side) -> float:
+        rests = [(alone[side].target - alone[side].model).ravel().astype(np.float64) for side in (a, b)]
+        floor = NOTHING * sum(float(np.sum(np.square(alone[side].target, dtype=np.float64))) for side in (a, b))
+        covariance = np.array([[np.dot(x, y) for x in rests] for y in rests]) + floor * np.eye(2)
+        return float(np.linalg.slogdet(covariance)[1])
+
+    # Middle and sides as defined here have half the power of the axes turned by 45 degrees.
+    return 0.5 * (spread("left", "right") - spread("mid", "side") - float(np.log(4.0)))
+
+
+def _after(
+    separation: Separation, master: NDArray[Any], domain: Domain, alone: Mapping[Side, Found]
+) -> dict[Side, Found]:
+    """The other pair's sides, held against what `domain`'s curves make of the premaster."""
+    a, b = (alone[side].model for side in PAIRS[domain])
+    models = {"left": a + b, "right": a - b, "mid": (a + b) / 2, "side": (a - b) / 2}
+    pair = next(sides for name, sides in PAIRS.items() if name != domain)
+    return _better(separation, pair, [separation.unfiltered(taken(master, side), models[side]) for side in pair])
+
+
+def _passages(premaster: NDArray[Any], rate: int) -> Cut:
+    """All of a short piece; of a long one, passages with its highest samples and passages spread over it."""
+    whole = Cut.whole(len(premaster), rate)
+    wanted = max(2, SAMPLES // whole.length)
+    if len(whole.starts) <= wanted:
+        return whole
+    chosen = set(np.linspace(0, len(whole.starts) - 1, wanted // 2).round().astype(int).tolist())
+    sides: tuple[Side, ...] = SIDES if premaster.shape[1] == 2 else ("mono",)
+    heights = [np.maximum.reduceat(np.abs(taken(premaster, side)), whole.starts) for side in sides]
+    # In turns, so that every side's highest passages are among them.
+    for place in np.argsort(-np.array(heights), axis=1).T.ravel().tolist():
+        if len(chosen) < wanted:
+            chosen.add(place)
+    return Cut(whole.starts[sorted(chosen)], whole.length, whole.edge)
+
+
+def _one_signal(channels: Sequence[NDArray[Any]], cut: Cut) -> bool:
+    """Whether two channels are multiples of one signal; one channel is."""
+    a, b = (cut.take(each - np.mean(each)).ravel().astype(np.float64) for each in (channels[0], channels[-1]))
+    return bool(np.dot(a, b) ** 2 >= (1.0 - DISTINCT) * np.dot(a, a) * np.dot(b, b))
+
+
+def _sounds(channel: NDArray[Any]) -> bool:
+    return channel.size > 0 and float(np.ptp(channel)) >= SILENT
+
+
+def _distortion(found: Found) -> float:
+    return 0.0 if found.curve is None else thd_percent(found.curve)
+
+
+def _described(side: Side, own: Found, alone: Found) -> SideSaturation:
+    peak, residual, curve = _decibels(own.peak), own.residual_db, own.curve
+    if curve is None or residual is None or residual > UNREADABLE_DB:
+        return SideSaturation(side, peak, None, None, None, None, residual, np.empty(0), np.empty(0))
+    low, high = curve(np.array([-1.0, 1.0]))
+    clip = ceiling(own.level, own.target, own.peak, own.offset)
+    return SideSaturation(
+        side=side,
+        peak_dbfs=peak,
+        thd_percent=thd_percent(curve),
+        apparent_thd_percent=_distortion(alone),
+        peak_squash_db=max(0.0, -20.0 * float(np.log10(max((high - low) / 2.0, 1e-6)))),
+        clip_dbfs=None if clip is None else _decibels(own.peak * clip),
+        residual_db=residual,
+        level_in=own.peak * curve.level,
+        level_out=own.peak * (curve.level + curve.bend),
+    )
+
+
+def _decibels(amplitude: float) -> float | None:
+    return 20.0 * float(np.log10(amplitude)) if amplitude > 0.0 else None

@@ -33,7 +33,7 @@ File = Literal["premaster", "master"]
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A measured quantity (a key of the tool's catalogue) and where it must lie, ends included."""
+    """A measured quantity (a key of the tool's table of quantities) and where it must lie, ends included."""
 
     measure: str
     low: float

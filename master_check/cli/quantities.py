@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 @click.command()
 def quantities() -> None:
-    """The catalogue: every measured quantity, its key for profiles and scripts, and what it means."""
+    """Every measured quantity, its key for profiles and scripts, and what it means."""
     from master_check.report import profiles as report
 
-    report.print_catalogue(console())
+    report.print_quantities(console())

@@ -47,7 +47,7 @@ class _Model(BaseModel):
 class Range(_Model):
     """Where a quantity has to lie for a rule to apply."""
 
-    measure: str = Field(description="A key of the catalogue (`sendoff quantities`).")
+    measure: str = Field(description="A key of the table of quantities (`sendoff quantities`).")
     min: Number | None = None
     max: Number | None = None
 
@@ -63,7 +63,7 @@ class Range(_Model):
 class Rule(_Model):
     """One limit on one quantity: min, max, both, target with tolerance, or one_of."""
 
-    measure: str = Field(description="A key of the catalogue (`sendoff quantities`).")
+    measure: str = Field(description="A key of the table of quantities (`sendoff quantities`).")
     min: Number | None = Field(None, description="Smallest allowed value.")
     max: Number | None = Field(None, description="Largest allowed value.")
     target: Number | None = Field(None, description="Wanted value; needs tolerance.")
@@ -103,7 +103,7 @@ class FileRule(Rule):
 class AlbumRule(Rule):
     """A limit on a quantity of the whole album."""
 
-    measure: str = Field(description="A key of the album's catalogue (`sendoff quantities`).")
+    measure: str = Field(description="A key of the album's table of quantities (`sendoff quantities`).")
 
     @model_validator(mode="after")
     def _known(self) -> "AlbumRule":
@@ -156,10 +156,10 @@ class Profile(_Model):
         return min((r.max for r in peaks if r.max is not None and r.level != "note" and r.when is None), default=0.0)
 
 
-def _check_measure(rule: Rule, catalogue: dict[str, Any]) -> None:
-    if rule.measure not in catalogue:
-        raise ValueError(_unknown(rule.measure, catalogue))
-    quantity = catalogue[rule.measure]
+def _check_measure(rule: Rule, quantities: dict[str, Any]) -> None:
+    if rule.measure not in quantities:
+        raise ValueError(_unknown(rule.measure, quantities))
+    quantity = quantities[rule.measure]
     words = [value for value in rule.one_of or [] if isinstance(value, str)]
     if quantity.text and (rule.one_of is None or len(words) < len(rule.one_of)):
         raise ValueError(f"{rule.measure} is a word: expected one_of with words")
@@ -167,8 +167,8 @@ def _check_measure(rule: Rule, catalogue: dict[str, Any]) -> None:
         raise ValueError(f"{rule.measure} is a number: one_of has {words[0]!r}")
 
 
-def _unknown(key: str, catalogue: dict[str, Any]) -> str:
-    near = difflib.get_close_matches(key, catalogue, n=1)
+def _unknown(key: str, quantities: dict[str, Any]) -> str:
+    near = difflib.get_close_matches(key, quantities, n=1)
     hint = f", perhaps {near[0]}" if near else ""
     return f"no quantity is called {reprlib.repr(key)}{hint}; `sendoff quantities` lists them"
 

@@ -21,7 +21,7 @@ class Finding:
     Attributes
     ----------
     measure : str
-        Key of the catalogue.
+        Key of the table of quantities.
     value : number, word or None
         What was measured.
     limit : str
@@ -88,11 +88,11 @@ def worst(results: Iterable[str], none: Overall = "pass") -> Overall:
 def _judge(
     profile: Profile,
     rules: Sequence[Rule],
-    catalogue: Mapping[str, Quantity],
+    quantities: Mapping[str, Quantity],
     values: Mapping[str, Value],
     at_s: Mapping[str, float],
 ) -> Verdict:
-    findings = tuple(_hold(rule, catalogue[rule.measure], values, at_s.get(rule.measure)) for rule in rules)
+    findings = tuple(_hold(rule, quantities[rule.measure], values, at_s.get(rule.measure)) for rule in rules)
     head = profile.profile
     return Verdict(head.name, head.title, head.source, worst(f.result for f in findings), findings)
 

@@ -50,7 +50,7 @@ class Measurement:
         As it was given.
     format : AudioFormat
     values : dict
-        Every key of the catalogue: number, word, or None where it does not apply or cannot be had.
+        Every key of the table of quantities: number, word, or None where it does not apply or cannot be had.
     at_s : dict
         When, in seconds from the start, for the keys that happen at a time.
     channels : tuple of dict

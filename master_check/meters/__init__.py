@@ -14,7 +14,7 @@ from master_check.sound.format import AudioFormat
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What a meter read: values by catalogue key, times in seconds, and values by channel."""
+    """What a meter read: values by key of the table of quantities, times in seconds, and values by channel."""
 
     values: Mapping[str, float | int | None]
     at_s: Mapping[str, float] = field(default_factory=dict)

@@ -102,7 +102,7 @@ class SpectrumMeter:
             return np.asarray(10.0 * np.log10(self.powers()))
 
     def result(self) -> Reading:
-        """No figure of the catalogue; `powers` is what there is."""
+        """No figure of the table of quantities; `powers` is what there is."""
         return Reading({})
 
 

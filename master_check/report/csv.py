@@ -1,4 +1,4 @@
-"""Results as CSV: a row a file, a column a quantity of the catalogue, a column a profile."""
+"""Results as CSV: a row a file, a column a quantity, a column a profile."""
 
 import csv
 import io

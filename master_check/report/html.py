@@ -26,7 +26,7 @@ from master_check.measurement.measurement import Measurement
 from master_check.report import pictures
 from master_check.report.pictures import Bar, Level, Picture, minus
 from master_check.report.terminal import without_repeats
-from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES, Quantity, Value
+from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES, Quantity, Value, grouped
 from master_check.text import clock, visible
 
 if TYPE_CHECKING:
@@ -37,39 +37,12 @@ if TYPE_CHECKING:
 
 WORDS: Final[Mapping[str, str]] = {
     "pass": "Passes",
-    "warn": "Passes, but",
+    "warn": "Passes with warnings",
     "fail": "Fails",
     "error": "Not read",
     "skip": "–",
 }
 RULE_WORDS: Final[Mapping[str, str]] = {"pass": "meets", "warn": "warns", "fail": "fails", "skip": "note"}
-
-# Every quantity of the catalogue is in the figures; one that is in no group comes at the end.
-GROUPS: Final[Sequence[tuple[str, Sequence[str]]]] = (
-    ("Loudness", ("integrated_lufs", "loudness_range_lu", "momentary_max_lufs", "short_term_max_lufs")),
-    ("Peaks", ("true_peak_dbtp", "sample_peak_dbfs", "headroom_db", "true_peak_over_runs")),
-    ("Clipping", ("clipped_runs", "clipped_samples", "clipped_longest_samples", "flat_top_runs")),
-    ("Dynamics", ("plr_lu", "psr_min_lu", "crest_db", "rms_dbfs")),
-    (
-        "Peaks pinned against a ceiling",
-        ("saturation_left_percent", "saturation_right_percent", "saturation_mid_percent", "saturation_side_percent"),
-    ),
-    ("Stereo", ("correlation", "correlation_min", "balance_lu", "mono_loss_lu", "side_to_mid_db")),
-    ("Ends and gaps", ("head_silence_s", "tail_silence_s", "digital_silence_s", "dropouts", "dc_offset_dbfs")),
-    (
-        "File",
-        (
-            "container",
-            "encoding",
-            "sample_rate_hz",
-            "bit_depth",
-            "bits_used",
-            "channels",
-            "layout",
-            "duration_s",
-        ),
-    ),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,7 +233,7 @@ def album_page(
         tracks=tracks,
         profiles=profiles,
         verdicts=[verdict for verdict in album.verdicts if verdict.findings],
-        rows=_rows(ALBUM_QUANTITIES, album.values, {}, album.verdicts),
+        rows=_rows(ALBUM_QUANTITIES.values(), album.values, {}, album.verdicts),
         pictures=[(name, picture) for name, picture in drawn if picture is not None],
         levels=list(dict.fromkeys(played.level_lufs for t in album.tracks for played in t.playback)),
         glossary=_glossary(tracks),
@@ -509,22 +482,19 @@ def peak_limits(profiles: Sequence[Profile]) -> list[Level]:
 
 
 def _groups(measurement: Measurement, verdicts: Sequence[Verdict]) -> tuple[tuple[str, tuple[Row, ...]], ...]:
-    grouped = {key for _, keys in GROUPS for key in keys}
-    rest = [key for key in QUANTITIES if key not in grouped]
-    groups = [*GROUPS, ("Other", rest)] if rest else list(GROUPS)
     values, at_s = measurement.values, measurement.at_s
     return tuple(
-        (title, tuple(_rows({key: QUANTITIES[key] for key in keys}, values, at_s, verdicts))) for title, keys in groups
+        (group, tuple(_rows(quantities, values, at_s, verdicts))) for group, quantities in grouped(QUANTITIES).items()
     )
 
 
 def _rows(
-    catalogue: Mapping[str, Quantity],
+    quantities: Iterable[Quantity],
     values: Mapping[str, Value],
     at_s: Mapping[str, float],
     verdicts: Sequence[Verdict],
 ) -> list[Row]:
-    return [_row(quantity, values.get(key), at_s.get(key), verdicts) for key, quantity in catalogue.items()]
+    return [_row(each, values.get(each.key), at_s.get(each.key), verdicts) for each in quantities]
 
 
 def _row(quantity: Quantity, value: Value, at_s: float | None, verdicts: Sequence[Verdict]) -> Row:

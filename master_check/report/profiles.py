@@ -1,4 +1,4 @@
-"""Profiles and the catalogue for the terminal."""
+"""Profiles and the table of quantities for the terminal."""
 
 from collections.abc import Mapping
 
@@ -26,17 +26,17 @@ def print_profile(console: Console, profile: Profile) -> None:
     console.print(table)
 
 
-def print_catalogue(console: Console) -> None:
-    for title, catalogue in (("of a file", QUANTITIES), ("of an album", ALBUM_QUANTITIES)):
+def print_quantities(console: Console) -> None:
+    for title, quantities in (("of a file", QUANTITIES), ("of an album", ALBUM_QUANTITIES)):
         console.print(Text(f"Quantities {title}", style="bold"))
         table = _table("key", "what", "unit", "meaning")
-        for quantity in catalogue.values():
+        for quantity in quantities.values():
             table.add_row(quantity.key, quantity.title, quantity.unit, quantity.meaning)
         console.print(table)
 
 
-def _row(rule: Rule, catalogue: Mapping[str, Quantity]) -> tuple[str, ...]:
-    quantity = catalogue[rule.measure]
+def _row(rule: Rule, quantities: Mapping[str, Quantity]) -> tuple[str, ...]:
+    quantity = quantities[rule.measure]
     condition = ""
     if rule.when is not None:
         other, low, high = QUANTITIES[rule.when.measure], rule.when.min, rule.when.max

@@ -15,7 +15,7 @@ from master_check.judgement.checked import Checked
 from master_check.judgement.profile import Profile
 from master_check.judgement.verdict import Finding, Verdict
 from master_check.measurement.measurement import Measurement
-from master_check.tables.quantities import QUANTITIES, Quantity, Value
+from master_check.tables.quantities import QUANTITIES, Quantity, Value, grouped
 from master_check.text import clock, visible
 
 if TYPE_CHECKING:  # what check does not use costs a second to import
@@ -36,37 +36,6 @@ WORDS: Mapping[str, str] = {
     "error": "NOT READ",
     "skip": "–",
 }
-
-# What belongs together in the figures below a verdict: a heading and catalogue keys.
-GROUPS: Sequence[tuple[str, Sequence[str]]] = (
-    ("Loudness", ("integrated_lufs", "loudness_range_lu", "momentary_max_lufs", "short_term_max_lufs")),
-    (
-        "Peaks",
-        (
-            "true_peak_dbtp",
-            "sample_peak_dbfs",
-            "headroom_db",
-            "true_peak_over_runs",
-            "clipped_runs",
-            "flat_top_runs",
-        ),
-    ),
-    ("Dynamics", ("plr_lu", "psr_min_lu", "crest_db", "rms_dbfs")),
-    ("Stereo", ("correlation", "correlation_min", "balance_lu", "mono_loss_lu", "side_to_mid_db")),
-    (
-        "Peaks pinned",
-        (
-            "saturation_left_percent",
-            "saturation_right_percent",
-            "saturation_mid_percent",
-            "saturation_side_percent",
-        ),
-    ),
-    (
-        "File",
-        ("bits_used", "dc_offset_dbfs", "head_silence_s", "tail_silence_s", "digital_silence_s", "dropouts"),
-    ),
-)
 
 
 def print_checked(console: Console, files: Iterable[Checked], everything: bool = False) -> None:
@@ -165,7 +134,7 @@ def print_summary(console: Console, files: Sequence[Checked]) -> None:
     table.add_column("verdict", no_wrap=True)
     table.add_column("file", overflow="fold")
     for key in ("integrated_lufs", "true_peak_dbtp", "plr_lu"):
-        table.add_column(_short(QUANTITIES[key]), justify="right", no_wrap=True)
+        table.add_column(QUANTITIES[key].short, justify="right", no_wrap=True)
     for file in files:
         values: Mapping[str, Value] = file.measurement.values if file.measurement else {}
         row = [QUANTITIES[key].format(values.get(key)) for key in ("integrated_lufs", "true_peak_dbtp", "plr_lu")]
@@ -245,52 +214,17 @@ def figures(measurement: Measurement) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
     table.add_column(style="dim", no_wrap=True)
     table.add_column(overflow="fold")
-    for heading, keys in GROUPS:
-        known = [key for key in keys if measurement.values[key] is not None]
+    for heading, quantities in grouped(QUANTITIES).items():
+        known = [each for each in quantities if each.short and measurement.values[each.key] is not None]
         if known:
-            table.add_row(heading, Text("   ").join(_figure(measurement, key) for key in known))
+            table.add_row(heading, Text("   ").join(_figure(measurement, quantity) for quantity in known))
     return table
 
 
-def _figure(measurement: Measurement, key: str) -> Text:
-    quantity = QUANTITIES[key]
-    name, value = _short(quantity), quantity.format(measurement.values[key])
-    text = Text.assemble((name + "\u00a0", "dim"), value.replace(" ", "\u00a0"))
+def _figure(measurement: Measurement, quantity: Quantity) -> Text:
+    key = quantity.key
+    name, value = (words.replace(" ", "\u00a0") for words in (quantity.short, quantity.format(measurement.values[key])))
+    text = Text.assemble((name + "\u00a0", "dim"), value)
     if key in measurement.at_s and key not in ("sample_peak_dbfs",):
         text.append(f"\u00a0@\u00a0{clock(measurement.at_s[key])}", style="dim")
     return text
-
-
-_SHORT: Mapping[str, str] = {
-    "integrated_lufs": "integrated",
-    "loudness_range_lu": "range",
-    "momentary_max_lufs": "momentary max",
-    "short_term_max_lufs": "short-term max",
-    "true_peak_dbtp": "true peak",
-    "sample_peak_dbfs": "sample peak",
-    "headroom_db": "headroom",
-    "true_peak_over_runs": "overs",
-    "clipped_runs": "clipped",
-    "flat_top_runs": "flat tops",
-    "plr_lu": "PLR",
-    "psr_min_lu": "lowest PSR",
-    "crest_db": "crest",
-    "rms_dbfs": "RMS",
-    "correlation_min": "lowest",
-    "mono_loss_lu": "lost in mono",
-    "side_to_mid_db": "sides to middle",
-    "saturation_left_percent": "left",
-    "saturation_right_percent": "right",
-    "saturation_mid_percent": "middle",
-    "saturation_side_percent": "sides",
-    "bits_used": "bits in use",
-    "dc_offset_dbfs": "DC",
-    "head_silence_s": "silence before",
-    "tail_silence_s": "after",
-    "digital_silence_s": "digital silence inside",
-    "dropouts": "dropouts",
-}
-
-
-def _short(quantity: Quantity) -> str:
-    return _SHORT.get(quantity.key, quantity.title.lower()).replace(" ", "\u00a0")

@@ -111,7 +111,7 @@ class Case:
     signals : tuple of Signal
         One a file.
     measure : str
-        Key of the catalogue.
+        Key of the table of quantities.
     expected : tuple of float
         The document's figure for every reading, or one for all.
     below, above : float
@@ -122,7 +122,7 @@ class Case:
     layout : str
         A name of `layouts.NAMED`.
     reading : str
-        `figure`: the catalogue's figure, of every file. `constant`: smallest and largest momentary or short-term
+        `figure`: the figure of that key, of every file. `constant`: smallest and largest momentary or short-term
         loudness once `seconds` have passed. `maxima`: the highest so far, each time `seconds` have passed.
     seconds : float
     """

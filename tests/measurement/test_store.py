@@ -195,7 +195,7 @@ def test_another_version_of_the_measurement_measures_anew(
     assert len(measures) == 2
 
 
-def test_a_catalogue_with_other_quantities_measures_anew(
+def test_a_table_with_other_quantities_measures_anew(
     tmp_path: Path, measures: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = write(tmp_path / "a.wav")

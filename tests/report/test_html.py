@@ -81,7 +81,7 @@ def measurement_of(file: Checked) -> Measurement:
     return file.measurement
 
 
-def test_every_quantity_of_the_catalogue_is_shown_as_the_catalogue_formats_it(faulty: Checked, page: Element) -> None:
+def test_every_quantity_of_the_table_is_shown_as_the_table_formats_it(faulty: Checked, page: Element) -> None:
     # The figures as `check --json` prints them; a broken rule may show more decimals, never another figure.
     values = file_json(faulty)["measures"]
     found = figures(page)
@@ -142,7 +142,7 @@ def test_the_verdict_comes_first_and_in_words(faulty: Checked, page: Element) ->
     for name, result in results.items():
         assert name in first
         assert ("fails" in first.lower()) if result == "fail" else True
-    words = {"pass": "Passes", "warn": "Passes, but", "fail": "Fails"}
+    words = {"pass": "Passes", "warn": "Passes with warnings", "fail": "Fails"}
     for block, verdict in zip(page.having("verdict"), faulty.verdicts, strict=True):
         assert block.text.startswith(f"{words[verdict.result]} {verdict.profile}")
 
@@ -463,7 +463,7 @@ def test_first_places_are_marked_on_the_waveform(faulty: Checked, page: Element)
     [
         ([], "Measured"),
         (["pass", "pass"], "Passes"),
-        (["pass", "warn"], "Passes, but"),
+        (["pass", "warn"], "Passes with warnings"),
         (["error", "fail", "pass"], "Fails"),
         (["error", "pass"], "Incomplete"),
         (["error", "error"], "Not read"),

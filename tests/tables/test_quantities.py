@@ -1,10 +1,10 @@
-"""The catalogue is the spine: keys carry their unit, and the meters fill every one of them."""
+"""The table of quantities is the spine: keys carry their unit, and the meters fill every one of them."""
 
 import numpy as np
 import pytest
 
 from master_check.measurement.measurement import Measurement
-from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES, Quantity
+from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, GROUPS, QUANTITIES, Quantity, grouped
 from tests.signals import measured, noise, quantised, sine
 
 # Design of the JSON interface: "a key once shipped keeps its meaning", so none of these may go.
@@ -61,9 +61,27 @@ def test_a_row_says_what_it_is(row: Quantity) -> None:
     assert 0 <= row.decimals <= 3
 
 
+@every_row
+def test_a_row_is_in_a_group_and_its_short_name_is_short(row: Quantity) -> None:
+    assert row.group in GROUPS
+    assert len(row.short) <= 24 and not row.short.endswith(".")
+
+
+def test_groups_hold_every_quantity_once_in_the_order_of_the_table() -> None:
+    for table in (QUANTITIES, ALBUM_QUANTITIES):
+        found = grouped(table)
+        assert list(found) == [group for group in GROUPS if group in found]
+        held = [row for rows in found.values() for row in rows]
+        assert sorted(held, key=list(table.values()).index) == list(table.values())
+        for rows in found.values():
+            assert rows == [row for row in table.values() if row in rows]
+            short = [row.short for row in rows if row.short]
+            assert len(set(short)) == len(short), "told apart on the terminal"
+
+
 def test_titles_are_not_used_twice() -> None:
-    for catalogue in (QUANTITIES, ALBUM_QUANTITIES):
-        titles = [row.title for row in catalogue.values()]
+    for table in (QUANTITIES, ALBUM_QUANTITIES):
+        titles = [row.title for row in table.values()]
         assert len(set(titles)) == len(titles)
     assert not set(QUANTITIES) & set(ALBUM_QUANTITIES)
 
@@ -78,7 +96,7 @@ def test_every_quantity_is_measured(master: Measurement, key: str) -> None:
         assert np.isfinite(found)
 
 
-def test_a_measurement_has_the_catalogues_keys_in_its_order(master: Measurement) -> None:
+def test_a_measurement_has_the_tables_keys_in_its_order(master: Measurement) -> None:
     assert list(master.values) == list(QUANTITIES)
     assert set(master.at_s) <= set(QUANTITIES)
     assert [list(channel) for channel in master.channels] == [["label", *CHANNEL_KEYS]] * 2

@@ -175,8 +175,9 @@ def _unknown(key: str, quantities: dict[str, Any]) -> str:
 
 def shipped_folder() -> Path:
     """Where the shipped profiles are: inside the installed package, or beside it in a checkout."""
-    installed = Path(__file__).parent / "shipped_profiles"
-    return installed if installed.is_dir() else Path(__file__).parent.parent / "profiles"
+    package = Path(__file__).parents[1]
+    installed = package / "shipped_profiles"
+    return installed if installed.is_dir() else package.parent / "profiles"
 
 
 def user_folder() -> Path:

@@ -269,13 +269,13 @@ def one_line(answer: Answer, path: str | bytes | Path, words: str) -> None:
     assert line.startswith(f"sendoff: {shown(path)}: ") and words in line, line
 
 
-def test_things_that_are_no_files(command: Command, tmp_path: Path) -> None:
+def test_things_that_are_no_files(command: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     os.mkfifo(tmp_path / "pipe")
     (tmp_path / "loop").symlink_to(tmp_path / "loop")
     (tmp_path / "nowhere").symlink_to(tmp_path / "nothing")
     (tmp_path / "folder.wav").mkdir()
     with socket.socket(socket.AF_UNIX) as server:
-        os.chdir(tmp_path)
+        monkeypatch.chdir(tmp_path)
         server.bind("socket")  # by a short name: the path of one may have 108 bytes
     for name, words in {
         "pipe": "is not a regular file",

@@ -117,14 +117,14 @@ def _call(request: dict[str, Any]) -> dict[str, Any]:
 def _warm_up() -> None:
     """Load and compile what a call would, so that children start at once and their memory is their own."""
     for name in (
-        "album",
-        "plan",
+        "albums.album",
+        "limiting.plan",
+        "measurement.store",
         "report.album",
         "report.csv",
         "report.json",
         "report.profiles",
-        "report.text",
-        "store",
+        "report.terminal",
     ):
         importlib.import_module(f"master_check.{name}")
     from master_check.measurement.one_pass import measure

@@ -22,7 +22,7 @@ RATE = 48_000
 
 def db(amplitude: Any) -> Any:
     """20 log10 of an amplitude or an array of them."""
-    return 20.0 * np.log10(amplitude)
+    return 20.0 * np.log10(np.asarray(amplitude, np.float64))
 
 
 def amplitude(level_db: float) -> float:
@@ -88,7 +88,9 @@ def measured(
     """Everything measured of samples in memory: a float file, or one with words of so many bits."""
     named = layouts.parse(layout) if layout else layouts.of_count(frames.shape[1])
     assert named is not None
-    format = AudioFormat("WAV", f"PCM_{bits}" if bits else "FLOAT", rate, named, bits or 32, floating=not bits)
+    format = AudioFormat(
+        "WAV", f"PCM_{bits}" if bits else "FLOAT", rate, frames.shape[1], named, bits or 32, floating=not bits
+    )
     meters = Meters(format)
     for block in blocks_of(frames, rate, hops):
         meters.feed(block)

@@ -75,7 +75,7 @@ def plan(
         found = solve(
             frames,
             measurement.format.rate,
-            measurement.format.layout.weights,
+            measurement.format.weights,
             profile.target_lufs() if target is None else target,
             profile.highest_peak_db(),
             playback_lufs=profile.profile.playback_lufs,

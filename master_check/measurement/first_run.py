@@ -22,7 +22,7 @@ from master_check.sound.format import AudioFormat
 from master_check.tables.layouts import Layout
 
 RATE: Final = 48_000
-STEREO: Final = AudioFormat("", "", RATE, Layout("stereo", ("L", "R")), 24)
+STEREO: Final = AudioFormat("", "", RATE, 2, Layout("stereo", ("L", "R")), 24)
 
 
 def needed() -> bool:

@@ -104,7 +104,7 @@ class Meters:
             "bit_depth": format.bit_depth,
             "channels": format.channels,
             "duration_s": frames / format.rate,
-            "layout": format.layout.name,
+            "layout": format.layout.name if format.layout else None,
             "container": format.container,
             "encoding": format.encoding,
         }
@@ -153,7 +153,7 @@ def _tenths(tops: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _by_channel(format: AudioFormat, readings: list[Reading]) -> tuple[dict[str, Value], ...]:
-    rows: list[dict[str, Value]] = [{"label": label} for label in format.layout.labels]
+    rows: list[dict[str, Value]] = [{"label": label} for label in format.labels]
     for reading in readings:
         for row, own in zip(rows, reading.channels, strict=False):
             row |= own

@@ -30,7 +30,7 @@ class LevelMeter:
 
     def __init__(self, format: AudioFormat) -> None:
         self._format = format
-        self._stereo = format.layout.name == "stereo"
+        self._stereo = format.stereo
         # Of every channel: samples and their squares added up.
         self._totals = np.zeros((format.channels, 2))
         # Of stereo: left times right added up; hop by hop, left and right squared and their product.
@@ -73,7 +73,7 @@ class LevelMeter:
 
     def result(self) -> Reading:
         mean, square = self._totals.T / self._frames
-        heard = [weight > 0.0 for weight in self._format.layout.weights]
+        heard = [label != "LFE" for label in self._format.labels]
         peak = float(self._peaks.max())
         power = float(square[heard].mean()) if any(heard) else 0.0
         dc = np.abs(mean)

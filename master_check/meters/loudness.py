@@ -16,7 +16,6 @@ from master_check.meters import Reading
 from master_check.meters.loudness_kernels import k_energies
 from master_check.sound.blocks import HOPS_PER_SECOND, PAST, Block, blocks_of
 from master_check.sound.format import AudioFormat
-from master_check.tables.layouts import Layout
 
 OFFSET: Final = -0.691
 """dB; makes a 997 Hz full-scale sine in one front channel read -3.01 LKFS (BS.1770-5, Annex 1)."""
@@ -208,8 +207,8 @@ class LoudnessMeter:
 
     def __init__(self, format: AudioFormat) -> None:
         self._rate = format.rate
-        self._layout = format.layout
-        self._energies = HopEnergies(format.rate, format.layout.weights)
+        self._stereo = format.stereo
+        self._energies = HopEnergies(format.rate, format.weights)
 
     def feed(self, block: Block) -> None:
         self._energies.feed(block)
@@ -231,7 +230,9 @@ class LoudnessMeter:
             values[key] = finite_loudness(power[best]) if len(power) else None
             if values[key] is not None:
                 at_s[key] = best / HOPS_PER_SECOND
-        values |= _stereo(self._layout, self._energies.totals[0])
+        values |= (
+            _stereo_values(self._energies.totals[0]) if self._stereo else {"balance_lu": None, "mono_loss_lu": None}
+        )
         return Reading(values, at_s)
 
 
@@ -240,10 +241,8 @@ def finite_loudness(power: float) -> float | None:
     return _lufs(power) if power > 0.0 else None
 
 
-def _stereo(layout: Layout, totals: NDArray[np.float64]) -> dict[str, float | None]:
+def _stereo_values(totals: NDArray[np.float64]) -> dict[str, float | None]:
     """Balance and loss in mono from total energies: the K-weighted fold-down is the fold-down K-weighted."""
-    if layout.name != "stereo":
-        return {"balance_lu": None, "mono_loss_lu": None}
     left, right, cross = totals
     balance = power_decibels(right / left) if left > 0.0 else None
     # Both loudspeakers play the fold-down: 2 ((L + R) / 2) squared.

@@ -37,7 +37,7 @@ class SpectrumMeter:
 
     def __init__(self, format: AudioFormat) -> None:
         self._rate = format.rate
-        self._stereo = format.layout.name == "stereo"
+        self._stereo = format.stereo
         self._hop = format.rate * 5 // 4
         self._size = format.rate // 4
         self._window = hann(self._size)

@@ -18,7 +18,6 @@ from master_check.meters import Reading
 from master_check.meters.true_peak_kernels import SPAN, scan
 from master_check.sound.blocks import PAST, Block, blocks_of
 from master_check.sound.format import AudioFormat
-from master_check.tables.layouts import Layout
 
 PHASES: Final = 4
 SHORT: Final = 48
@@ -147,8 +146,7 @@ def true_peak(frames: NDArray[np.float32], rate: int = 48_000) -> NDArray[np.flo
     (channels,) float64
         Linear, 1.0 is 0 dBTP.
     """
-    layout = Layout("", ("",) * frames.shape[1])
-    meter = TruePeakMeter(AudioFormat("", "", rate, layout))
+    meter = TruePeakMeter(AudioFormat("", "", rate, frames.shape[1]))
     for block in blocks_of(frames, rate):
         meter.feed(block)
     return meter.peaks()

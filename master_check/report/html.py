@@ -585,7 +585,7 @@ def format_line(measurement: Measurement) -> str:
         form.container,
         depth or form.encoding.replace("_", " ").lower(),
         f"{form.rate / 1000:g} kHz",
-        form.layout.name,
+        form.layout.name if form.layout else f"{form.channels} channels",
         clock(float(measurement.values["duration_s"] or 0.0)),
     ]
     return ", ".join(parts)

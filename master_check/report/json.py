@@ -32,7 +32,7 @@ class FormatJson(TypedDict):
     encoding: str
     sample_rate_hz: int
     channels: int
-    layout: str
+    layout: str | None
     labels: list[str]
     bit_depth: int | None
     floating: bool
@@ -172,8 +172,8 @@ def _format(measurement: Measurement) -> FormatJson:
         "encoding": form.encoding,
         "sample_rate_hz": form.rate,
         "channels": form.channels,
-        "layout": form.layout.name,
-        "labels": list(form.layout.labels),
+        "layout": form.layout.name if form.layout else None,
+        "labels": list(form.labels),
         "bit_depth": form.bit_depth,
         "floating": form.floating,
     }

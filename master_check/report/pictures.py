@@ -301,7 +301,7 @@ def waveform(name: str, measurement: Measurement, limits: Sequence[Level]) -> Pi
         return None
     wave = _Waveform(
         tops,
-        measurement.format.layout.labels,
+        measurement.format.labels,
         float(measurement.values["duration_s"] or 0.0),
         [(who, value) for who, value in merged(limits) if value < -0.05],
         list(_marks(measurement)),

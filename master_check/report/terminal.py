@@ -164,7 +164,7 @@ def _format_line(measurement: Measurement) -> Text:
         str(values["container"]),
         depth if values["bit_depth"] is not None else str(values["encoding"]).replace("_", " ").lower(),
         f"{measurement.format.rate / 1000:g} kHz",
-        str(values["layout"]),
+        str(values["layout"] or f"{measurement.format.channels} channels"),
         clock(float(values["duration_s"] or 0.0)),
     ]
     return Text(" · ".join(parts), style="dim")

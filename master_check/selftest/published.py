@@ -181,7 +181,8 @@ class Case:
 
 def measure_frames(frames: NDArray[np.float32], rate: int, layout: str = "stereo") -> Measurement:
     """Everything measured of (n, channels) float32 samples in memory, as if they were a file."""
-    meters = Meters(AudioFormat("", "FLOAT", rate, layouts.parse(layout), bit_depth=32, floating=True))
+    parsed = layouts.parse(layout)
+    meters = Meters(AudioFormat("", "FLOAT", rate, len(parsed.labels), parsed, bit_depth=32, floating=True))
     for block in blocks_of(frames, rate):
         meters.feed(block)
     return meters.measurement("", len(frames), [])

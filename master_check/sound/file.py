@@ -26,6 +26,9 @@ from master_check.text import clock
 
 RATES: Final = (8_000, 384_000)
 
+MOST_CHANNELS: Final = 128
+"""As many tracks as a delivery of immersive music may have (common practice)."""
+
 CONTAINERS: Final = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC", "OGG", "MP3", "AU")
 """What records are delivered and archived in. Of the rarer ones that libsndfile reads besides, some make it print to
 standard output, and some are any bytes at all under the right file name."""
@@ -238,23 +241,23 @@ class AudioFile:
                 self.path,
                 f"a sample rate of {sound.samplerate} Hz is outside {RATES[0]} to {RATES[1]} Hz; wrong header?",
             )
-        if not 1 <= sound.channels <= len(layouts.LOUDSPEAKERS):
-            most = len(layouts.LOUDSPEAKERS)
-            raise AudioError(self.path, f"has {sound.channels} channels; 1 to {most} can be measured; wrong header?")
+        if not 1 <= sound.channels <= MOST_CHANNELS:
+            problem = f"has {sound.channels} channels; 1 to {MOST_CHANNELS} can be measured; wrong header?"
+            raise AudioError(self.path, problem)
         if layout is not None and len(layout.labels) != sound.channels:
             raise AudioError(
                 self.path, f"has {sound.channels} channels, the layout {layout.name} has {len(layout.labels)}"
             )
         layout = layout or _mask_layout(sound) or layouts.of_count(sound.channels, ogg=sound.format == "OGG")
         if layout is None:
-            raise AudioError(
-                self.path,
-                f"has {sound.channels} channels and no layout is known for them; say which with --layout",
+            self.notes.append(
+                f"no layout is known for {sound.channels} channels, so no loudness can be given; name it with --layout"
             )
         return AudioFormat(
             container=sound.format,
             encoding=sound.subtype,
             rate=sound.samplerate,
+            channels=sound.channels,
             layout=layout,
             bit_depth=_BITS.get(sound.subtype),
             floating=sound.subtype in ("FLOAT", "DOUBLE"),

@@ -17,29 +17,51 @@ class AudioError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class AudioFormat:
-    """What a file says about itself.
+    """What a stream of samples says about itself.
 
     Attributes
     ----------
     container, encoding : str
-        libsndfile's names, such as `WAV` and `PCM_24`.
+        libsndfile's names, such as `WAV` and `PCM_24`; empty where there is no file.
     rate : int
         Sample rate in Hz.
-    layout : Layout
-        One loudspeaker a channel.
+    channels : int
+    layout : Layout or None
+        One loudspeaker a channel; None where nobody says what the channels feed, so that no loudness can be had.
     bit_depth : int or None
         Word length in bits; None for lossy encodings.
     floating : bool
         Samples are floating-point numbers, so values above full scale are kept.
+
+    Raises
+    ------
+    ValueError
+        The layout has another number of channels.
     """
 
     container: str
     encoding: str
     rate: int
-    layout: Layout
+    channels: int
+    layout: Layout | None = None
     bit_depth: int | None = None
     floating: bool = False
 
+    def __post_init__(self) -> None:
+        if self.layout is not None and len(self.layout.labels) != self.channels:
+            raise ValueError(f"{self.channels} channels, the layout {self.layout.name} has {len(self.layout.labels)}")
+
     @property
-    def channels(self) -> int:
-        return len(self.layout.labels)
+    def labels(self) -> tuple[str, ...]:
+        """What each channel is called: its loudspeaker, or its number from 1 where there is no layout."""
+        return self.layout.labels if self.layout else tuple(str(number) for number in range(1, self.channels + 1))
+
+    @property
+    def weights(self) -> tuple[float, ...]:
+        """Loudness weight of each channel (ITU-R BS.1770-5, Annex 3); all 0 without a layout."""
+        return self.layout.weights if self.layout else (0.0,) * self.channels
+
+    @property
+    def stereo(self) -> bool:
+        """Whether the two channels are left and right."""
+        return self.layout is not None and self.layout.name == "stereo"

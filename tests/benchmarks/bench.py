@@ -48,7 +48,7 @@ def best(*functions: Callable[[], Any], runs: int = RUNS) -> list[float]:
 def ours(frames: NDArray[np.float32], rate: int) -> None:
     layout = layouts.of_count(frames.shape[1])
     assert layout is not None
-    meters = Meters(AudioFormat("WAV", "PCM_24", rate, layout, 24))
+    meters = Meters(AudioFormat("WAV", "PCM_24", rate, frames.shape[1], layout, 24))
     for block in blocks_of(frames, rate):
         meters.feed(block)
     meters.measurement("", len(frames), [])

@@ -16,7 +16,7 @@ from master_check.tables.layouts import of_count
 def meter(frames: NDArray[Any], rate: int, hops: int = 100) -> SpectrumMeter:
     layout = of_count(frames.shape[1])
     assert layout is not None
-    found = SpectrumMeter(AudioFormat("WAV", "FLOAT", rate, layout))
+    found = SpectrumMeter(AudioFormat("WAV", "FLOAT", rate, frames.shape[1], layout))
     for block in blocks_of(frames.astype(np.float32), rate, hops):
         found.feed(block)
     return found

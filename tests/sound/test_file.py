@@ -113,7 +113,7 @@ def test_channels_keep_their_order(tmp_path: Path, container: str, channels: int
 def test_ogg_has_its_own_channel_order(tmp_path: Path, encoding: str, channels: int, order: str) -> None:
     path = write(tmp_path / "file.ogg", noise(1.0, -20.0, channels), RATE, encoding, "OGG")
     with AudioFile(path) as file:
-        assert file.format.layout.labels == tuple(order.split())
+        assert file.format.labels == tuple(order.split())
 
 
 def test_floats_above_full_scale_are_kept(tmp_path: Path) -> None:

@@ -37,7 +37,8 @@ def readings(case: Case, rate: int) -> tuple[float, ...]:
 
 def without_true_peak(frames: NDArray[np.float32], rate: int, layout: str) -> Measurement:
     """A steady tone has a candidate for the peak in every period: 20 minutes of them take the meter a while."""
-    meters = Meters(AudioFormat("", "FLOAT", rate, layouts.parse(layout), bit_depth=32, floating=True))
+    parsed = layouts.parse(layout)
+    meters = Meters(AudioFormat("", "FLOAT", rate, len(parsed.labels), parsed, bit_depth=32, floating=True))
     meters.all = [meter for meter in meters.all if not isinstance(meter, TruePeakMeter)]
     for block in blocks_of(frames, rate):
         meters.feed(block)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from master_check.albums.versions import hop_powers
+from master_check.decibels import power_decibels_each
 from master_check.measurement.measurement import Measurement
 from master_check.meters.loudness import MOMENTARY, RANGE_GATE, SHORT_TERM, finite_loudness
 from master_check.tables.quantities import Value
@@ -182,8 +183,7 @@ def _tone(tracks: Numbered) -> list[Observation]:
 def octaves(measurement: Measurement) -> NDArray[np.float64]:
     """Levels of the ten octave bands of `OCTAVES`, all channels together, in dB; -inf where there is nothing."""
     channels = measurement.series.bands[: measurement.format.channels]
-    with np.errstate(divide="ignore"):
-        return np.asarray(10.0 * np.log10(channels.sum(axis=0).reshape(10, 3).sum(axis=1)))
+    return power_decibels_each(channels.sum(axis=0).reshape(10, 3).sum(axis=1))
 
 
 def _median(values: NDArray[np.float64]) -> float:

@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from master_check.decibels import amplitude_of, decibels, decibels_each
 from master_check.limiting import limiter_kernels as kernels
 from master_check.meters.true_peak import interpolator, true_peak
 
@@ -104,10 +105,11 @@ class Limiter:
     def shape(self, gain_db: float, ceiling_db: float, out: NDArray[Any]) -> None:
         """One pass: amplify by `gain_db`, limit what the detector sees to `ceiling_db`, write it to `out`."""
         self._solve_curve(gain_db - ceiling_db)
-        top = out.dtype.type(10.0 ** (ceiling_db / 20.0))
-        if float(top) > 10.0 ** (ceiling_db / 20.0):
+        ceiling = amplitude_of(ceiling_db)
+        top = out.dtype.type(ceiling)
+        if float(top) > ceiling:
             top = np.nextafter(top, out.dtype.type(0.0))
-        kernels.apply(self.frames, self._curve, 10.0 ** (gain_db / 20.0), float(top), out)
+        kernels.apply(self.frames, self._curve, amplitude_of(gain_db), float(top), out)
 
     def run(self, gain_db: float, ceiling_db: float, out: NDArray[Any] | None = None) -> Limited:
         """Amplify by `gain_db` and limit to `ceiling_db` (dBFS, or dBTP in true-peak mode).
@@ -118,12 +120,12 @@ class Limiter:
         detector's ceiling lowered by the excess until the reading is at or under the ceiling.
         """
         out = np.empty_like(self.frames) if out is None else out
-        ceiling = 10.0 ** (ceiling_db / 20.0)
+        ceiling = amplitude_of(ceiling_db)
         inner_db = ceiling_db
         self.shape(gain_db, inner_db, out)
         # Ends: no interpolator can exceed the sum of its taps' magnitudes times the detector's ceiling.
         while self.detection == "true_peak" and (reading := float(true_peak(out).max(initial=0.0))) > ceiling:
-            inner_db -= 20.0 * math.log10(reading / ceiling) + 1e-5
+            inner_db -= (decibels(reading / ceiling) or 0.0) + 1e-5
             self.shape(gain_db, inner_db, out)
         return Limited(out, self.reduction_db(gain_db - inner_db), inner_db)
 
@@ -132,11 +134,11 @@ class Limiter:
         self._solve_curve(drive_db)
         lows = np.empty(-(-len(self.frames) // self.step), np.float32)
         kernels.lowest(self._curve, self.step, lows)
-        return np.abs(20.0 * np.log10(lows.astype(np.float64)))
+        return np.asarray(np.abs(decibels_each(lows.astype(np.float64))))
 
     def _solve_curve(self, drive_db: float) -> None:
         if drive_db != self._drive_db:
-            drive = 10.0 ** (drive_db / 20.0)
+            drive = amplitude_of(drive_db)
             kernels.gain_curve(self._held, drive, self._rise, *self._windows, self._curve)
             self._drive_db = drive_db
 

@@ -18,6 +18,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from master_check.decibels import amplitude_of, decibels
 from master_check.limiting.limiter import LOOK_AHEAD_MS, RELEASE_MS, Limiter
 from master_check.meters.loudness import integrated
 from master_check.meters.true_peak import true_peak
@@ -259,20 +260,20 @@ class _Solver:
         self.weights = weights
         self.limit_db = limit_db
         self.playback_lufs = playback_lufs
-        self.peak_db = 20.0 * math.log10(float(limiter.levels.max()))
-        self.playing = limiter.levels > float(limiter.levels.max()) * 10.0 ** (PLAYING_DB / 20.0)
+        self.peak_db = decibels(float(limiter.levels.max())) or 0.0
+        self.playing = limiter.levels > float(limiter.levels.max()) * amplitude_of(PLAYING_DB)
         self.out = np.empty_like(limiter.frames)
 
     def plain(self, gain_db: float) -> Setting:
         """Gain alone, whatever the true peak becomes."""
-        np.multiply(self.limiter.frames, 10.0 ** (gain_db / 20.0), out=self.out)
+        np.multiply(self.limiter.frames, amplitude_of(gain_db), out=self.out)
         return self._setting(gain_db, None)
 
     def plain_to(self, target: float, premaster_lufs: float) -> Setting:
         """Gain alone to the target. The absolute gate of the loudness moves too, so even this is solved."""
 
         def loudness(gain_db: float) -> float:
-            np.multiply(self.limiter.frames, 10.0 ** (gain_db / 20.0), out=self.out)
+            np.multiply(self.limiter.frames, amplitude_of(gain_db), out=self.out)
             return integrated(self.out, self.rate, self.weights)
 
         gain_db = _solve(loudness, target - premaster_lufs, target, LOUDNESS_TOLERANCE_LU, math.inf)
@@ -435,8 +436,8 @@ def _worst_places(curve_db: NDArray[np.float64], step_s: float) -> tuple[Place, 
 
 def _levels(frames: NDArray[Any], rate: int, weights: Sequence[float]) -> Levels:
     lufs = _finite(integrated(frames, rate, weights))
-    peak_db = _finite(_db(float(true_peak(frames).max())))
-    sample_db = _finite(_db(max(float(frames.max()), -float(frames.min()))))
+    peak_db = decibels(float(true_peak(frames).max()))
+    sample_db = decibels(max(float(frames.max()), -float(frames.min())))
     return Levels(lufs, peak_db, sample_db, None if lufs is None or peak_db is None else peak_db - lufs)
 
 
@@ -449,10 +450,6 @@ def _playback(levels: Levels, playback_lufs: float | None) -> Playback | None:
 
 def _p95(setting: Setting) -> float:
     return 0.0 if setting.gain_reduction is None else setting.gain_reduction.gain_reduction_p95_db
-
-
-def _db(linear: float) -> float:
-    return 20.0 * math.log10(linear) if linear > 0.0 else -math.inf
 
 
 def _finite(value: float) -> float | None:

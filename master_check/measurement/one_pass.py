@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from master_check.decibels import decibels_each
 from master_check.measurement.measurement import Measurement, Series
 from master_check.meters import Meter, Reading
 from master_check.meters.clipping import ClippingMeter
@@ -142,7 +143,7 @@ def _lowest_psr(series: Series, channels: int, integrated: Value) -> tuple[float
     programme = short > float(integrated) - 10.0
     if not programme.any():
         return None
-    psr = np.where(programme, 20.0 * np.log10(np.maximum(peaks, 1e-12)) - short, np.inf)
+    psr = np.where(programme, decibels_each(np.maximum(peaks, 1e-12)) - short, np.inf)
     at = int(np.argmin(psr))
     return float(psr[at]), at / 10.0
 

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.decibels import decibels, power_decibels
+from master_check.decibels import decibels, power_decibels, power_of
 from master_check.meters import Reading
 from master_check.meters.level_kernels import channel_sums, stereo_sums
 from master_check.sound.blocks import HOPS_PER_SECOND, PAST, Block
@@ -21,7 +21,7 @@ WORST: Final = 3 * HOPS_PER_SECOND
 AT_ONCE: Final = 2**15
 """Such windows looked at together: an hour of them takes no more memory than five minutes."""
 
-AUDIBLE: Final = 10.0 ** (-60.0 / 10.0)
+AUDIBLE: Final = power_of(-60.0)
 """Power (full scale 1) that both channels of that window must exceed: noise floors correlate with nothing."""
 
 

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.decibels import power_decibels
+from master_check.decibels import amplitude_of, power_decibels, power_decibels_each
 from master_check.meters import Reading
 from master_check.meters.loudness_kernels import k_energies
 from master_check.sound.blocks import HOPS_PER_SECOND, PAST, Block, blocks_of
@@ -54,7 +54,7 @@ def biquads(rate: int) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
     """(b, a) of the two stages, shelf then high-pass, a[0] = 1 (BS.1770-5, Annex 1, Tables 1 and 2)."""
     k = np.tan(np.pi * 1681.974450955533 / rate)
     q = 0.7071752369554196
-    high = 10.0 ** (3.999843853973347 / 20.0)
+    high = amplitude_of(3.999843853973347)
     band = high**0.4996667741545416
     d = 1.0 + k / q + k * k
     shelf = (
@@ -142,8 +142,7 @@ def windows(energy: NDArray[np.float64], rate: int, length: int) -> NDArray[np.f
 
 def loudness(power: NDArray[np.float64]) -> NDArray[np.float64]:
     """LUFS of weighted mean powers; -inf for zero (BS.1770-5, Annex 1, equation 2)."""
-    with np.errstate(divide="ignore"):
-        return np.asarray(OFFSET + 10.0 * np.log10(power))
+    return np.asarray(OFFSET + power_decibels_each(power))
 
 
 def _lufs(power: float) -> float:

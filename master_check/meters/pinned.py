@@ -16,6 +16,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from master_check.decibels import amplitude_of
+
 NEAR_DB: Final = 1.0
 PLAYING_DB: Final = 40.0
 
@@ -40,8 +42,8 @@ def pinned_percent(tops: NDArray[np.float32]) -> float | None:
         0 to 100; None for silence, or where fewer than `LEAST` moments are within 40 dB of the highest peak.
     """
     highest = float(tops.max(initial=0.0))
-    playing = int(np.count_nonzero(tops > highest * 10.0 ** (-PLAYING_DB / 20.0)))
+    playing = int(np.count_nonzero(tops > highest * amplitude_of(-PLAYING_DB)))
     if highest == 0.0 or playing < LEAST:
         return None
-    near = int(np.count_nonzero(tops > highest * 10.0 ** (-NEAR_DB / 20.0)))
+    near = int(np.count_nonzero(tops > highest * amplitude_of(-NEAR_DB)))
     return 100.0 * max(0.0, near / playing - LEFT_BY_MUSIC) / (1.0 - LEFT_BY_MUSIC)

@@ -4,15 +4,16 @@ from typing import Final
 
 import numpy as np
 
+from master_check.decibels import amplitude_of
 from master_check.meters import Reading
 from master_check.meters.silence_kernels import dropouts
 from master_check.sound.blocks import HOPS_PER_SECOND, PAST, Block
 from master_check.sound.format import AudioFormat
 
-SOUND: Final = 10.0 ** (-60.0 / 20.0)
+SOUND: Final = amplitude_of(-60.0)
 """Above it there is sound."""
 
-LOUD: Final = 10.0 ** (-50.0 / 20.0)
+LOUD: Final = amplitude_of(-50.0)
 """A gap between passages louder than this is a dropout, if it lasts this long:"""
 
 SHORTEST_S: Final = 0.001

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from master_check.decibels import power_decibels_each
 from master_check.meters import Reading
 from master_check.meters.spectrum_kernels import add_powers
 from master_check.sound.blocks import PAST, Block
@@ -98,8 +99,7 @@ class SpectrumMeter:
 
     def levels(self) -> NDArray[np.float64]:
         """`powers` in dB: a full-scale sine reads -3.0, as RMS does; -inf where there is nothing."""
-        with np.errstate(divide="ignore"):
-            return np.asarray(10.0 * np.log10(self.powers()))
+        return power_decibels_each(self.powers())
 
     def result(self) -> Reading:
         """No figure of the table of quantities; `powers` is what there is."""

@@ -30,6 +30,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from master_check.decibels import amplitude_of, decibels
 from master_check.pair.curve import ceiling, thd_percent
 from master_check.pair.matched import DISTINCT, Cut
 from master_check.pair.separation import Filtered, Found, Separation
@@ -103,7 +104,7 @@ class SideSaturation:
         """Whether the distortion stands out of the errors of the method and of what it left unexplained."""
         if self.thd_percent is None or self.residual_db is None:
             return False
-        unexplained_percent = 100.0 * float(10.0 ** (self.residual_db / 20.0))
+        unexplained_percent = 100.0 * amplitude_of(self.residual_db)
         return self.thd_percent >= max(LEAST_PERCENT, unexplained_percent)
 
     def to_dict(self) -> dict[str, Any]:
@@ -261,7 +262,7 @@ def _distortion(found: Found) -> float:
 
 
 def _described(side: Side, own: Found, alone: Found) -> SideSaturation:
-    peak, residual, curve = _decibels(own.peak), own.residual_db, own.curve
+    peak, residual, curve = decibels(own.peak), own.residual_db, own.curve
     if curve is None or residual is None or residual > UNREADABLE_DB:
         return SideSaturation(side, peak, None, None, None, None, residual, np.empty(0), np.empty(0))
     low, high = curve(np.array([-1.0, 1.0]))
@@ -271,13 +272,9 @@ def _described(side: Side, own: Found, alone: Found) -> SideSaturation:
         peak_dbfs=peak,
         thd_percent=thd_percent(curve),
         apparent_thd_percent=_distortion(alone),
-        peak_squash_db=max(0.0, -20.0 * float(np.log10(max((high - low) / 2.0, 1e-6)))),
-        clip_dbfs=None if clip is None else _decibels(own.peak * clip),
+        peak_squash_db=max(0.0, -(decibels(max((high - low) / 2.0, 1e-6)) or 0.0)),
+        clip_dbfs=None if clip is None else decibels(own.peak * clip),
         residual_db=residual,
         level_in=own.peak * curve.level,
         level_out=own.peak * (curve.level + curve.bend),
     )
-
-
-def _decibels(amplitude: float) -> float | None:
-    return 20.0 * float(np.log10(amplitude)) if amplitude > 0.0 else None

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
+from master_check.decibels import power_decibels
 from master_check.pair.curve import Curve, fit_curve
 from master_check.pair.matched import Cut, MatchedFilter, Passages
 from master_check.pair.saturation_kernels import draw_gain, sum_products, weigh_small
@@ -86,7 +87,7 @@ class Found:
     def residual_db(self) -> float | None:
         """The residual relative to the target; None for silence."""
         power = _power(self.target)
-        return 10.0 * float(np.log10(max(self.residual / power, 1e-15))) if power else None
+        return power_decibels(max(self.residual / power, 1e-15)) if power else None
 
 
 class Separation:

@@ -13,6 +13,7 @@ from typing import Final, Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from master_check.decibels import amplitude_of
 from master_check.measurement.measurement import Measurement
 from master_check.measurement.one_pass import Meters
 from master_check.sound.blocks import blocks_of
@@ -59,7 +60,7 @@ class Tone:
         for step, first, last in zip(self.steps, edges[:-1], edges[1:], strict=True):
             wave = second[np.arange(first, last) % rate]
             for channel, peak in enumerate(step.peaks_dbfs):
-                frames[first:last, channel] = 10.0 ** (peak / 20.0) * wave
+                frames[first:last, channel] = amplitude_of(peak) * wave
         return frames
 
 

@@ -17,6 +17,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from master_check import __version__
+from master_check.decibels import amplitude_of
 from master_check.measurement.measurement import Measurement
 from master_check.measurement.one_pass import measure
 from master_check.measurement.store import folder
@@ -125,7 +126,7 @@ def programme(rate: int) -> NDArray[np.float32]:
     """20 s of pink-like stereo noise in passages of 2 s at different levels, (n, 2) float32."""
     rng = np.random.default_rng(1770)
     white = rng.standard_normal((20 * rate, 2))
-    levels = np.repeat(10.0 ** (np.array([-20, -26, -50, -18, -30, -14, -40, -22, -16, -60]) / 20.0), 2 * rate)
+    levels = np.repeat(amplitude_of(np.array([-20, -26, -50, -18, -30, -14, -40, -22, -16, -60])), 2 * rate)
     spectrum = np.fft.rfft(white, axis=0)
     spectrum /= np.sqrt(np.maximum(np.arange(len(spectrum)), 20))[:, None]
     noise = np.fft.irfft(spectrum, len(white), axis=0)

@@ -18,6 +18,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from master_check.decibels import decibels
 from master_check.sound.blocks import Block, Blocks, Samples
 from master_check.sound.format import AudioError, AudioFormat
 from master_check.tables import layouts
@@ -192,7 +193,7 @@ class AudioFile:
         except ValueError as error:
             frame, level = error.args
             where = f"a sample at {clock(frame / self.format.rate)} (frame {frame})"
-            what = f"is {20.0 * np.log10(level):.0f} dB above full scale" if np.isfinite(level) else "is not a number"
+            what = f"is {decibels(level):.0f} dB above full scale" if np.isfinite(level) else "is not a number"
             raise AudioError(self.path, f"{where} {what}; export it again") from None
 
     def _check_end(self, read: int) -> None:

@@ -10,32 +10,40 @@ NEAR = 32
 
 
 @kernel
-def dropouts(
+def gaps(
     row: NDArray[np.float32],
     offset: int,
     origin: int,
     edges: NDArray[np.int64],
     zeros: NDArray[np.int32],
+    playing: NDArray[np.bool_],
     shortest: int,
     longest: int,
     loud: float,
     levels: NDArray[np.float64],
     state: NDArray[np.int64],
+    found: NDArray[np.int64],
 ) -> None:
-    """Count runs of `shortest` to `longest` zeros with something above `loud` within NEAR samples on both sides.
+    """Count runs of `shortest` or more zeros with something above `loud` within NEAR samples on both sides.
 
-    `levels`: loudest sample before the run, after it. `state`: zeros so far, samples seen since the run ended (-1: no
-    run waits), the waiting run's first sample, dropouts, first one's sample.
+    A run of at most `longest` samples is a dropout. A longer one is a gap of this channel if another plays in at least
+    half of the hops that lie wholly in it: `playing` says of each hop whether any channel does.
+    `levels`: loudest sample before the run, after it. `state`: zeros so far, hops in them in which another channel
+    plays less those in which none does, samples seen since the run ended (-1: no run waits), the waiting run's first
+    sample, its length. `found`: of dropouts and of gaps, how many, the first one's sample, samples in the longest, its
+    first sample.
     """
     before, after = levels[0], levels[1]
-    run, seen, start, drops, first = state[0], state[1], state[2], state[3], state[4]
+    run, alone, seen, start, length = state[0], state[1], state[2], state[3], state[4]
     for h in range(edges.shape[0] - 1):
         size = edges[h + 1] - edges[h]
         if zeros[h] == 0 and run == 0 and seen < 0:
             continue
-        if zeros[h] == size and run > 0 and seen < 0:
-            run += size
-            continue
+        if zeros[h] == size:
+            alone += 1 if playing[h] else -1
+            if run > 0 and seen < 0:
+                run += size
+                continue
         x = row[offset + edges[h] - NEAR :]
         for i in range(size):
             level = abs(x[i + NEAR])
@@ -44,9 +52,13 @@ def dropouts(
                 seen += 1
                 if seen == NEAR:
                     if after > loud:
-                        drops += 1
-                        if drops == 1:
-                            first = start
+                        kind = 1 if length > longest else 0
+                        if found[kind, 0] == 0:
+                            found[kind, 1] = start
+                        found[kind, 0] += 1
+                        if length > found[kind, 2]:
+                            found[kind, 2] = length
+                            found[kind, 3] = start
                     seen = -1
             if level == 0.0:
                 if run == 0:
@@ -55,10 +67,12 @@ def dropouts(
                         before = max(before, abs(x[k]))
                 run += 1
                 continue
-            if shortest <= run <= longest and before > loud:
+            if run >= shortest and before > loud and (run <= longest or alone >= 0):
                 seen = 1
                 start = origin + edges[h] + i - run
+                length = run
                 after = level
             run = 0
+            alone = 0
     levels[0], levels[1] = before, after
-    state[0], state[1], state[2], state[3], state[4] = run, seen, start, drops, first
+    state[0], state[1], state[2], state[3], state[4] = run, alone, seen, start, length

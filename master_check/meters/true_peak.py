@@ -26,7 +26,7 @@ LONG: Final = 4096
 """Taps a phase."""
 
 APART_S: Final = 0.001
-"""Overs nearer to each other than this are one."""
+"""An over ends where no point above full scale follows for so long."""
 
 _LAG: Final = LONG // 2
 """Samples after a point that the long interpolator needs: points are read that much later."""
@@ -78,8 +78,9 @@ class TruePeakMeter:
 
     def __init__(self, format: AudioFormat) -> None:
         self._rate = format.rate
-        # Peak, its sample number, first over's, last over's, overs: what `scan` keeps for a channel.
+        # Peak, its sample number, first over's, last sample of the last over, overs: what `scan` keeps for a channel.
         self._states = np.zeros((format.channels, 5))
+        self._states[:, 3] = -np.inf
         self._tail = np.zeros((format.channels, PAST + _LAG + 2 * SPAN), np.float32)
         self._next = -_LAG  # sample number of the first point not yet read
         self._end = 0

@@ -101,17 +101,18 @@ def scan(
     work_bits: NDArray[np.int32],
     state: NDArray[np.float64],
 ) -> None:
-    """Raise `state` = (peak, its sample, first over's sample, last over's, overs) by `row[first:last]`.
+    """Raise `state` = (peak, its sample, first over's sample, last sample of the last one, overs) by `row[first:last]`.
 
     `row[first]` is sample number `origin` of the file; half the long interpolator and two spans must be there on
-    either side. Points above full scale fewer than `apart` samples after the start of an over belong to it.
+    either side. An over goes on for `apart` samples after its last point above full scale. Its top is read by the long
+    interpolator; points that carry it on are read by the short one, but for those that come when it is about to end.
     `reach` (2, spans + 2) and `work` (4, SPAN + 2) are scratch; the arrays named `bits` are others seen as int32.
 
     Two bounds tell which spans can matter, the lower counts: `gain` (sum of |taps|) times the largest sample in
     reach; and, as the interpolator reproduces straight lines to 0.2 %, the largest sample plus `bend` times the
     largest second difference in reach.
     """
-    peak, peak_at, first_over, last_over, overs = state[0], state[1], state[2], state[3], state[4]
+    peak, peak_at, first_over, until, overs = state[0], state[1], state[2], state[3], state[4]
     levels, bends, tops = reach[0], reach[1], work[3]
     _span_tops(row, bits, first - SPAN, work[0], work_bits[0], reach_bits)
     for span in range(reach.shape[1] - 2):
@@ -136,11 +137,13 @@ def scan(
                 peak = own
                 peak_at = sample
             level = float(tops[j + 1])
+            if level > 1.0 and sample <= until:
+                until = sample + apart
             if level <= floor or tops[j] > tops[j + 1] or tops[j + 2] > tops[j + 1]:
                 continue
-            apart_enough = overs == 0.0 or sample - last_over > apart
-            # Read again what could be the peak, and what could be the start of another over.
-            if level > MARGIN * peak or (apart_enough and level * MARGIN < 1.0):
+            # Read again what could be the peak, and what could start an over, or carry one on that is about to end.
+            late = sample > until - 0.75 * apart
+            if level > MARGIN * peak or (late and level * MARGIN < 1.0):
                 # The point before is read too because the short interpolator may take the sample for the top of a
                 # wave whose top is just before it (0.25 dB on white noise).
                 level = 0.0
@@ -149,14 +152,14 @@ def scan(
                     value = _read_point(row, start + j, point, medium)
                     quarter = point if value > level else quarter
                     level = value if value > level else level
-                if level > NEAR * peak or (apart_enough and NEAR < level < 1.0 / NEAR):
+                if level > NEAR * peak or (late and NEAR < level < 1.0 / NEAR):
                     level = _read_point(row, start + j, quarter, long)
                 sample += 0.25 * quarter
             if level > peak:
                 peak = level
                 peak_at = sample
-            if level > 1.0 and apart_enough:
+            if level > 1.0:
                 first_over = sample if overs == 0.0 else first_over
-                last_over = sample
-                overs += 1.0
-    state[0], state[1], state[2], state[3], state[4] = peak, peak_at, first_over, last_over, overs
+                overs += 1.0 if sample > until else 0.0
+                until = sample + apart
+    state[0], state[1], state[2], state[3], state[4] = peak, peak_at, first_over, until, overs

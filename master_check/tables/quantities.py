@@ -203,7 +203,7 @@ _ROWS: Final = (
         "Peaks",
         "",
         0,
-        "Places where the oversampled waveform passes full scale; nearer than 1 ms counts once.",
+        "Places where the oversampled waveform passes full scale; one ends where it stays below for 1 ms.",
         "lower the limiter's ceiling or switch its true-peak mode on",
     ),
     Quantity(
@@ -322,8 +322,27 @@ _ROWS: Final = (
         "Silence and faults",
         "",
         0,
-        "A channel falls from above -50 dBFS to exactly zero for 1 ms or more and comes back as abruptly.",
+        "A channel falls from above -50 dBFS to exactly zero for 1 to 100 ms and comes back as abruptly.",
         "render the file again",
+    ),
+    Quantity(
+        "channel_gaps",
+        "Gaps in one channel",
+        "gaps in one channel",
+        "Silence and faults",
+        "",
+        0,
+        "The same for longer than 100 ms, while another channel plays.",
+        "listen there: unless the part was panned so, render the file again",
+    ),
+    Quantity(
+        "channel_gap_longest_s",
+        "Longest gap in one channel",
+        "",
+        "Silence and faults",
+        "s",
+        3,
+        "Length of the longest of those gaps.",
     ),
     Quantity(
         "sample_rate_hz",
@@ -494,6 +513,8 @@ CHANNEL_KEYS: Final = (
     "true_peak_over_runs",
     "dc_offset_dbfs",
     "dropouts",
+    "channel_gaps",
+    "channel_gap_longest_s",
 )
 """Quantities that each channel has by itself too."""
 

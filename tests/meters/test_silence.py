@@ -124,3 +124,80 @@ def test_gaps_in_quiet_passages_and_at_the_ends_are_none() -> None:
 
 def test_clean_music_like_material_has_none() -> None:
     assert measured(noise(3.0, -20.0)).values["dropouts"] == 0
+
+
+# Gaps of one channel: as dropouts, but longer than 100 ms, and while another channel plays.
+
+GAPS = ("channel_gaps", "channel_gap_longest_s")
+
+
+@pytest.mark.parametrize("hops", [1, 7, 100])
+@pytest.mark.parametrize(("samples", "count"), [(4_800, 0), (4_801, 1), (20_000, 1), (60_001, 1)])
+def test_a_gap_in_one_channel_is_counted_with_its_length(samples: int, count: int, hops: int) -> None:
+    frames = with_gaps()
+    frames[50_001 : 50_001 + samples, 1] = 0.0
+    found = measured(frames, hops=hops)
+    assert found.values["channel_gaps"] == count
+    assert found.values["dropouts"] == 1 - count
+    assert found.values["channel_gap_longest_s"] == count * samples / RATE
+    assert [[channel[key] for key in GAPS] for channel in found.channels] == [[0, 0.0], [count, count * samples / RATE]]
+    assert [found.at_s.get(key) for key in GAPS] == ([50_001 / RATE] * 2 if count else [None, None])
+
+
+def test_the_longest_of_several_gaps_is_timed_by_itself() -> None:
+    frames = with_gaps(seconds=6.0)
+    frames[10_000:18_000, 0] = 0.0
+    frames[60_000:90_000, 1] = 0.0
+    frames[120_000:130_000, 1] = 0.0
+    found = measured(frames)
+    assert [found.values[key] for key in GAPS] == [3, 30_000 / RATE]
+    assert [found.at_s[key] for key in GAPS] == [10_000 / RATE, 60_000 / RATE]
+    assert [channel["channel_gaps"] for channel in found.channels] == [1, 2]
+
+
+def test_a_break_of_all_channels_is_no_gap_of_one() -> None:
+    frames = with_gaps((48_000, 48_000))
+    frames[46_000:48_000, 1] = 0.0  # one channel ends a little earlier
+    found = measured(frames)
+    assert found.values["channel_gaps"] == 0
+    assert value(found, "digital_silence_s") == pytest.approx(1.0, abs=0.02)
+
+
+def test_a_mono_file_has_no_gap_of_one_channel() -> None:
+    assert measured(with_gaps((48_000, 48_000), channels=1)).values["channel_gaps"] == 0
+
+
+def test_in_surround_the_other_channels_count_together() -> None:
+    frames = with_gaps(channels=6)
+    frames[40_000:60_000, 2] = 0.0
+    frames[40_000:60_000, 4:] = 0.0
+    found = measured(frames)
+    assert [channel["channel_gaps"] for channel in found.channels] == [0, 0, 1, 0, 1, 1]
+
+
+@pytest.mark.parametrize("where", [slice(0, 70_000), slice(70_000, None), slice(None)])
+def test_a_channel_that_enters_late_or_ends_early_has_no_gap(where: slice) -> None:
+    frames = with_gaps()
+    frames[where, 1] = 0.0
+    assert measured(frames).values["channel_gaps"] == 0
+
+
+@pytest.mark.parametrize("end", ["before", "after"])
+def test_a_part_that_fades_out_or_in_while_the_other_plays_on_leaves_no_gap(end: str) -> None:
+    """Hard-panned parts: a channel is legitimately silent between two of them."""
+    frames = with_gaps()
+    frames[48_000:96_000, 1] = 0.0
+    fade = np.linspace(0.0, 1.0, 9_600, dtype=np.float32) ** 2
+    if end == "before":
+        frames[48_000 - 9_600 : 48_000, 1] *= fade[::-1]
+    else:
+        frames[96_000 : 96_000 + 9_600, 1] *= fade
+    assert measured(frames).values["channel_gaps"] == 0
+
+
+def test_music_has_no_gap_until_one_is_cut(music: tuple[Frames, int]) -> None:
+    frames, rate = music[0].copy(), music[1]
+    assert measured(frames, rate).values["channel_gaps"] == 0
+    frames[10 * rate : 10 * rate + rate // 2, 0] = 0.0
+    found = measured(frames, rate)
+    assert [found.values[key] for key in GAPS] == [1, pytest.approx(0.5, abs=0.001)]

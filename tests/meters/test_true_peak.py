@@ -6,7 +6,7 @@ import scipy.signal
 from numpy.typing import NDArray
 
 from master_check.meters.true_peak import true_peak
-from tests.signals import RATE, Frames, amplitude, db, ideal_true_peaks, measured, noise, silence, value
+from tests.signals import RATE, Frames, amplitude, db, ideal_true_peaks, measured, noise, silence, sine, value
 
 Music = tuple[NDArray[np.float32], int]
 
@@ -135,6 +135,42 @@ def test_overs_are_counted_and_the_first_is_timed() -> None:
 def test_overs_nearer_than_a_millisecond_are_one(apart_ms: float, count: int) -> None:
     frames = overs(20_000.5, 20_000.5 + apart_ms * RATE / 1000.0, level=amplitude(1.5))
     assert measured(frames).values["true_peak_over_runs"] == count
+
+
+@pytest.mark.parametrize(
+    ("hz", "level_db", "count"),
+    [
+        (997.0, 3.0, 1),
+        (997.0, 0.1, 1),
+        (100.0, 6.0, 200),  # below full scale for 3.3 ms between two tops
+        (300.0, 1.0, 600),  # below for 1.2 ms
+        (300.0, 2.0, 1),  # below for 0.97 ms, though the tops are 1.7 ms apart
+    ],
+)
+def test_a_tone_above_full_scale_is_one_over_until_it_stays_below_for_a_millisecond(
+    hz: float, level_db: float, count: int
+) -> None:
+    """A sine of peak p is below full scale for 2 asin(1 / p) of each half period's pi."""
+    assert measured(sine(1.0, level_db, hz)).values["true_peak_over_runs"] == count
+
+
+def ideal_overs(row: NDArray[np.float32]) -> int:
+    """Overs of a channel interpolated four times by a Fourier transform, its points taken one by one."""
+    padded = np.concatenate([np.zeros(8192), row.astype(np.float64), np.zeros(8192)])
+    points = np.abs(scipy.signal.resample(padded, 4 * len(padded)))
+    above = np.flatnonzero(points > 1.0)
+    return int(np.count_nonzero(np.diff(above) > 4 * RATE // 1000)) + (len(above) > 0)
+
+
+def test_music_above_full_scale_has_the_overs_that_ideal_interpolation_has(music: Music) -> None:
+    frames = music[0][: 2**18]
+    frames = np.clip(4.0 * frames / np.abs(frames).max(), -1.0, 1.0)
+    frames = np.asarray(scipy.signal.resample_poly(frames, 160, 147, axis=0), np.float32)  # to 48 kHz
+    found = measured(frames)
+    for channel, row in zip(found.channels, frames.T, strict=True):
+        assert channel["true_peak_over_runs"] == pytest.approx(ideal_overs(row), rel=0.01, abs=1)
+    assert value(found, "true_peak_over_runs") > 50
+    assert measured(frames, hops=3).values["true_peak_over_runs"] == found.values["true_peak_over_runs"]
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])

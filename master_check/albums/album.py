@@ -173,8 +173,11 @@ class Album:
 class _File:
     path: Path
     measurement: Measurement | None = None
-    sha256: str = ""
     error: str | None = None
+
+    @property
+    def sha256(self) -> str:
+        return (self.measurement.sha256 if self.measurement else None) or ""
 
 
 def album(
@@ -254,8 +257,7 @@ def _measure(store: Store, layout: Layout | None, fresh: bool, path: Path, tell:
         tell(share)
 
     try:
-        measurement, sha256 = store.measured(path, layout, fresh, passed_on)
-        return _File(path, measurement, sha256)
+        return _File(path, store.measured(path, layout, fresh, passed_on))
     except AudioError as error:
         return _File(path, error=error.problem)
     finally:

@@ -1,6 +1,7 @@
 """What was measured of one file: values by key of the table of quantities, and series over time and frequency."""
 
 from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,6 +9,9 @@ from numpy.typing import NDArray
 from master_check.meters.loudness import MOMENTARY, SHORT_TERM, loudness, windows
 from master_check.sound.format import AudioFormat
 from master_check.tables.quantities import Value
+
+SUMS: Final = ("mid", "side")
+"""(L + R) / 2 and (L - R) / 2 of stereo, which have rows of their own in the series."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,18 +22,45 @@ class Series:
     ----------
     rate : int
         Sample rate in Hz; hop h begins at sample h * rate // 100.
+    rows : tuple of str
+        What each row of `tops` and `bands` is: the channels' labels, then, of stereo, `mid` and `side`.
     energy : (hops,) float64
         K-weighted, channel-weighted sums of squares of whole hops.
     tops : (rows, hops) float32
-        Largest magnitudes: a row a channel, then, of stereo, middle and sides.
+        Largest magnitudes.
     bands : (rows, 30) float64
         Mean power in the third-octave bands of `meters.spectrum`, the same rows.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from master_check import measure
+    >>> from master_check.sound.source import ArraySource
+    >>> series = measure(ArraySource(np.full((48_000, 2), 0.25), 48_000)).series
+    >>> series.rows
+    ('L', 'R', 'mid', 'side')
+    >>> float(series.tops_of("mid").max()), float(series.tops_of("side").max())
+    (0.25, 0.0)
     """
 
     rate: int
+    rows: tuple[str, ...]
     energy: NDArray[np.float64]
     tops: NDArray[np.float32]
     bands: NDArray[np.float64]
+
+    @property
+    def channels(self) -> int:
+        """How many of the rows are channels; they come first."""
+        return sum(row not in SUMS for row in self.rows)
+
+    def tops_of(self, row: str) -> NDArray[np.float32]:
+        """Largest magnitudes of one row, (hops,). Raises ValueError where there is no row of that name."""
+        return np.asarray(self.tops[self.rows.index(row)])
+
+    def bands_of(self, row: str) -> NDArray[np.float64]:
+        """Band powers of one row, (30,). Raises ValueError where there is no row of that name."""
+        return np.asarray(self.bands[self.rows.index(row)])
 
     def momentary(self) -> NDArray[np.float64]:
         """Momentary loudness, LUFS, of the 400 ms from each hop on; -inf where silent."""
@@ -58,6 +89,8 @@ class Measurement:
     notes : tuple of str
         What the reader of the figures has to know.
     series : Series
+    sha256 : str or None
+        Of the bytes that were measured, hexadecimal; None where it was no file.
     """
 
     path: str
@@ -67,3 +100,4 @@ class Measurement:
     channels: tuple[dict[str, Value], ...]
     notes: tuple[str, ...]
     series: Series = field(repr=False, compare=False)
+    sha256: str | None = None

@@ -1,14 +1,15 @@
 """From a file to a `Measurement`: every meter over one file, in one pass."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from master_check.decibels import decibels_each
-from master_check.measurement.measurement import Measurement, Series
+from master_check.measurement.measurement import SUMS, Measurement, Series
 from master_check.meters import Meter, Reading
 from master_check.meters.clipping import ClippingMeter
 from master_check.meters.levels import LevelMeter
@@ -19,8 +20,10 @@ from master_check.meters.spectrum import SpectrumMeter
 from master_check.meters.true_peak import TruePeakMeter
 from master_check.meters.word_length import WordMeter
 from master_check.sound.blocks import Block
+from master_check.sound.checksum import Hashing
 from master_check.sound.file import AudioFile
 from master_check.sound.format import AudioFormat
+from master_check.sound.source import Source
 from master_check.tables.layouts import Layout
 from master_check.tables.quantities import CHANNEL_KEYS, QUANTITIES, Value
 
@@ -30,43 +33,65 @@ MEASUREMENT_VERSION = 4
 STEADY_S = 60.0
 """Loudness range is not stable in a programme shorter than this (EBU Tech 3341, section 2.6)."""
 
+SIDES: Final = {"left": "L", "right": "R", "mid": "mid", "side": "side"}
+"""The rows of the series by the names that quantities have for them."""
+
 
 def measure(
-    path: str | Path,
+    source: str | Path | Source,
     layout: Layout | None = None,
     hops: int | None = None,
     ahead: bool = False,
     progress: Callable[[float], Any] | None = None,
 ) -> Measurement:
-    """Measure one file.
+    """Measure one file, or anything else that gives samples.
 
     Parameters
     ----------
-    path : str or path
-        Anything libsndfile reads.
+    source : str, path or Source
+        Anything libsndfile reads, or a source such as `ArraySource`.
     layout : Layout, optional
-        What the channels are, where the file does not say or is wrong.
+        What the channels of a file are, where it does not say or is wrong.
     hops : int, optional
         10 ms hops read at a time; changes the memory used, never a figure.
     ahead : bool
-        Decode in another thread than the meters run in: quicker where a core is to spare, changes no figure.
+        Decode in another thread than the meters run in: faster where a core is free, changes no figure.
     progress : callable, optional
-        Told the share of the file (0 to 1) measured since it was last told.
+        Told the share (0 to 1) measured since it was last told.
 
     Raises
     ------
     AudioError
-        The file cannot be measured; the message is one line for the engineer.
+        The file cannot be measured, or changed meanwhile; the message is one line for the engineer.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from master_check import measure
+    >>> from master_check.sound.source import ArraySource
+    >>> tone = np.sin(2 * np.pi * 997 * np.arange(48_000) / 48_000)  # BS.1770-5: a full-scale sine in one channel
+    >>> round(measure(ArraySource(tone, 48_000)).values["integrated_lufs"], 2)
+    -3.01
     """
-    with AudioFile(path, layout) as file:
-        meters = Meters(file.format)
-        frames = 0
-        for block in file.blocks(hops, ahead):
-            meters.feed(block)
-            frames += block.length
-            if progress:
-                progress(block.length / max(file.frames, 1))
-    return meters.measurement(str(path), frames, file.notes)
+    if not isinstance(source, str | Path):
+        return measure_source(source, hops, ahead, progress)
+    with AudioFile(source, layout) as file, Hashing(source) as hashing:
+        measurement = measure_source(file, hops, ahead, progress)
+    return replace(measurement, sha256=hashing.result())
+
+
+def measure_source(
+    source: Source, hops: int | None = None, ahead: bool = False, progress: Callable[[float], Any] | None = None
+) -> Measurement:
+    """Every meter over a source, in one pass; see `measure`. The checksum is left to the caller."""
+    meters = Meters(source.format)
+    frames = 0
+    for block in source.blocks(hops, ahead):
+        meters.feed(block)
+        frames += block.length
+        if progress:
+            progress(block.length / max(source.frames, 1))
+    return meters.measurement(source.name, frames, source.notes)
 
 
 class Meters:
@@ -94,7 +119,9 @@ class Meters:
     def measurement(self, path: str, frames: int, oddities: list[str]) -> Measurement:
         format = self._format
         readings = [meter.result() for meter in self.all]
-        series = Series(format.rate, self._loudness.energy(), self._levels.tops(), self._spectrum.powers())
+        series = Series(
+            format.rate, _rows(format), self._loudness.energy(), self._levels.tops(), self._spectrum.powers()
+        )
         values: dict[str, Value] = dict.fromkeys(QUANTITIES)
         at_s: dict[str, float] = {}
         for reading in readings:
@@ -111,7 +138,7 @@ class Meters:
         }
         values["plr_lu"] = _difference(values["true_peak_dbtp"], values["integrated_lufs"])
         values |= _pinned(format, series)
-        psr = _lowest_psr(series, format.channels, values["integrated_lufs"])
+        psr = _lowest_psr(series, values["integrated_lufs"])
         if psr is not None:
             values["psr_min_lu"], at_s["psr_min_lu"] = psr
         return Measurement(
@@ -119,24 +146,30 @@ class Meters:
         )
 
 
+def _rows(format: AudioFormat) -> tuple[str, ...]:
+    return (*format.labels, *SUMS) if format.stereo else format.labels
+
+
 def _difference(a: Value, b: Value) -> float | None:
     return float(a) - float(b) if a is not None and b is not None else None
 
 
 def _pinned(format: AudioFormat, series: Series) -> dict[str, Value]:
-    """How much peaks press against a ceiling: of the first two channels, of stereo's middle and sides, of mono."""
-    if format.channels == 1:
-        return {"saturation_mid_percent": pinned_percent(series.tops[0])}
-    sides = {"left": 0, "right": 1} | ({"mid": 2, "side": 3} if len(series.tops) == format.channels + 2 else {})
-    return {f"saturation_{side}_percent": pinned_percent(series.tops[row]) for side, row in sides.items()}
+    """How much peaks press against a ceiling: of left and right, of stereo's middle and sides, of mono."""
+    rows = {"mid": series.rows[0]} if format.channels == 1 else SIDES
+    return {
+        f"saturation_{side}_percent": pinned_percent(series.tops_of(row))
+        for side, row in rows.items()
+        if row in series.rows
+    }
 
 
-def _lowest_psr(series: Series, channels: int, integrated: Value) -> tuple[float, float] | None:
+def _lowest_psr(series: Series, integrated: Value) -> tuple[float, float] | None:
     """Smallest sample peak minus short-term loudness of any 3 s that counts as programme, and where it begins."""
     short = series.short_term()
     if integrated is None or not len(short):
         return None
-    tops = series.tops[:channels].max(axis=0)
+    tops = series.tops[: series.channels].max(axis=0)
     peaks = np.lib.stride_tricks.sliding_window_view(_tenths(tops), SHORT_TERM // 10).max(axis=1)
     short = short[::10][: len(peaks)]
     peaks = peaks[: len(short)]

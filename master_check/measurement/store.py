@@ -22,7 +22,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import asdict, fields
+from dataclasses import asdict, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final
@@ -33,9 +33,10 @@ import soundfile
 from numpy.typing import NDArray
 
 from master_check.measurement.measurement import Measurement, Series
-from master_check.measurement.one_pass import MEASUREMENT_VERSION, measure
+from master_check.measurement.one_pass import MEASUREMENT_VERSION, measure_source
+from master_check.sound.checksum import changed, sha256, state
 from master_check.sound.file import AudioFile
-from master_check.sound.format import AudioError, AudioFormat
+from master_check.sound.format import AudioFormat
 from master_check.tables.layouts import Layout
 from master_check.tables.quantities import QUANTITIES
 
@@ -67,17 +68,6 @@ _DAY_S: Final = 86_400.0
 def folder() -> Path:
     """Where the store is: `SENDOFF_CACHE` where that is set, else the user's cache folder."""
     return Path(os.environ.get("SENDOFF_CACHE") or platformdirs.user_cache_dir("sendoff", appauthor=False))
-
-
-def measured(
-    path: str | Path,
-    layout: Layout | None = None,
-    fresh: bool = False,
-    progress: Callable[[float], Any] | None = None,
-) -> tuple[Measurement, str]:
-    """Measure one file, or recall what was measured of it; see `Store.measured`."""
-    with Store() as store:
-        return store.measured(path, layout, fresh, progress)
 
 
 def checksum(path: str | Path) -> str:
@@ -129,7 +119,7 @@ class Store:
         layout: Layout | None = None,
         fresh: bool = False,
         progress: Callable[[float], Any] | None = None,
-    ) -> tuple[Measurement, str]:
+    ) -> Measurement:
         """Measure one file, or recall what was measured of it.
 
         Parameters
@@ -145,34 +135,33 @@ class Store:
 
         Returns
         -------
-        measurement : Measurement
+        Measurement
             Equal to what `measure` gives, arrays bit for bit; `path` is the path asked for.
-        sha256 : str
-            Of the bytes that were measured, hexadecimal.
 
         Raises
         ------
         AudioError
             The file cannot be measured, or changes while it is.
         """
-        state = _state(path)
-        sha256 = None if fresh else self._remembered(path, state)
-        if sha256 is None:
+        before = state(path)
+        known = None if fresh else self._remembered(path, before)
+        if known is None:
             # What is no sound file is turned away before all of it is read.
             with AudioFile(path, layout):
                 pass
-            sha256 = self._hash(path, state)
-        key = _key(sha256, layout)
-        recalled = None if fresh else _unpack(self._recall(key), str(path))
+            known = self._hash(path, before)
+        key = _key(known, layout)
+        recalled = None if fresh else _unpack(self._recall(key), str(path), known)
         if recalled is not None:
             if progress:
                 progress(1.0)
-            return recalled, sha256
-        measurement = measure(path, layout, progress=progress)
-        if _state(path) != state and _sha256(path) != sha256:
-            raise AudioError(path, "changed while it was being measured; run again once it is finished")
+            return recalled
+        with AudioFile(path, layout) as file:
+            measurement = replace(measure_source(file, progress=progress), sha256=known)
+        if state(path) != before and sha256(path) != known:
+            raise changed(path)
         self._keep(key, _pack(measurement))
-        return measurement, sha256
+        return measurement
 
     def checksum(self, path: str | Path) -> str:
         """SHA-256 of a file's bytes, hexadecimal, remembered while the file stays as it is.
@@ -182,19 +171,19 @@ class Store:
         AudioError
             It cannot be read.
         """
-        state = _state(path)
-        return self._remembered(path, state) or self._hash(path, state)
+        now = state(path)
+        return self._remembered(path, now) or self._hash(path, now)
 
-    def _remembered(self, path: str | Path, state: str | None) -> str | None:
-        found = self._ask("SELECT sha256 FROM files WHERE path = ? AND state = ?", (_name(path), state))
+    def _remembered(self, path: str | Path, now: str | None) -> str | None:
+        found = self._ask("SELECT sha256 FROM files WHERE path = ? AND state = ?", (_name(path), now))
         return str(found[0][0]) if found else None
 
-    def _hash(self, path: str | Path, state: str | None) -> str:
+    def _hash(self, path: str | Path, before: str | None) -> str:
         started = time.time_ns()
-        sha256 = _sha256(path)
-        if state is not None and state == _state(path) and _changed_ns(state) < started - SETTLED_NS:
-            self._ask("INSERT OR REPLACE INTO files VALUES (?, ?, ?)", (_name(path), state, sha256))
-        return sha256
+        found = sha256(path)
+        if before is not None and before == state(path) and _changed_ns(before) < started - SETTLED_NS:
+            self._ask("INSERT OR REPLACE INTO files VALUES (?, ?, ?)", (_name(path), before, found))
+        return found
 
     def derived(self, name: str, sha256s: tuple[str, ...], find: Callable[[], Any], fresh: bool = False) -> Any:
         """Something JSON can say that follows from files of these checksums: recalled, or found and kept."""
@@ -299,25 +288,8 @@ def _name(path: str | Path) -> bytes:
     return os.fsencode(Path(path).absolute())
 
 
-def _state(path: str | Path) -> str | None:
-    """What moves when a file is changed; None where there is no file."""
-    try:
-        stat = Path(path).stat()
-    except (OSError, ValueError):
-        return None
-    return f"{stat.st_ctime_ns} {stat.st_mtime_ns} {stat.st_size} {stat.st_ino} {stat.st_dev}"
-
-
-def _changed_ns(state: str) -> int:
-    return max(int(time) for time in state.split()[:2])
-
-
-def _sha256(path: str | Path) -> str:
-    try:
-        with Path(path).open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except (OSError, ValueError) as error:
-        raise AudioError(path, f"cannot be read ({getattr(error, 'strerror', None) or error})") from None
+def _changed_ns(moment: str) -> int:
+    return max(int(time) for time in moment.split()[:2])
 
 
 def _version() -> str:
@@ -329,7 +301,8 @@ def _key(sha256: str, layout: Layout | None) -> str:
     return f"measurement {_version()} {sha256} {','.join(layout.labels) if layout else ''}"
 
 
-_SERIES: Final = tuple(field.name for field in fields(Series) if field.name != "rate")
+_SERIES: Final = ("energy", "tops", "bands")
+"""The arrays of a measurement."""
 
 
 def _pack(measurement: Measurement) -> bytes:
@@ -342,13 +315,14 @@ def _pack(measurement: Measurement) -> bytes:
         "channels": measurement.channels,
         "notes": measurement.notes,
         "rate": measurement.series.rate,
+        "rows": measurement.series.rows,
         "arrays": {name: [array.dtype.str, array.shape] for name, array in arrays.items()},
     }
     text = json.dumps(head, default=lambda number: number.item()).encode()
     return b"\n".join([text, b"".join(array.tobytes() for array in arrays.values())])
 
 
-def _unpack(content: bytes | None, path: str) -> Measurement | None:
+def _unpack(content: bytes | None, path: str, sha256: str) -> Measurement | None:
     """The measurement in a record; None where there is none, or one that this program would not write."""
     if content is None:
         return None
@@ -357,7 +331,8 @@ def _unpack(content: bytes | None, path: str) -> Measurement | None:
         head = json.loads(text)
         if head["values"].keys() != QUANTITIES.keys() or tuple(head["arrays"]) != _SERIES:
             return None
-        layout = Layout(head["format"]["layout"]["name"], tuple(head["format"]["layout"]["labels"]))
+        layout = head["format"]["layout"]
+        layout = Layout(layout["name"], tuple(layout["labels"])) if layout else None
         arrays: dict[str, NDArray[Any]] = {}
         at = 0
         for name, (kind, shape) in head["arrays"].items():
@@ -371,7 +346,8 @@ def _unpack(content: bytes | None, path: str) -> Measurement | None:
             head["at_s"],
             tuple(head["channels"]),
             tuple(head["notes"]),
-            Series(head["rate"], **arrays),
+            Series(head["rate"], tuple(head["rows"]), **arrays),
+            sha256,
         )
     except (ValueError, KeyError, TypeError, AttributeError):
         return None

@@ -127,6 +127,7 @@ class AudioFile:
 
     def __init__(self, path: str | Path, layout: Layout | None = None) -> None:
         self.path = Path(path)
+        self.name = str(path)
         self.notes: list[str] = []
         self._most = _UNKNOWN
         self._sound = _open(self.path)

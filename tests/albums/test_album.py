@@ -18,7 +18,7 @@ import soundfile
 from numpy.typing import NDArray
 from scipy.signal import butter, resample_poly, sosfilt
 
-from master_check import album as album_module
+from master_check.albums import album as album_module
 from master_check.albums.album import Album, album, album_loudness, playback
 from master_check.albums.consistency import Observation, octaves, programme_ends
 from master_check.albums.tracks import AlbumError, find_tracks

@@ -18,7 +18,7 @@ from master_check.tables.quantities import QUANTITIES, Value
 
 def measurement(at_s: dict[str, float] | None = None, **values: Value) -> Measurement:
     """A file of which only these values are known."""
-    nothing = Series(48_000, np.zeros(0), np.zeros((2, 0), np.float32), np.zeros((4, 30)))
+    nothing = Series(48_000, (), np.zeros(0), np.zeros((2, 0), np.float32), np.zeros((4, 30)))
     format = AudioFormat("WAV", "PCM_24", 48_000, 2, parse("stereo"), 24)
     return Measurement("a.wav", format, dict.fromkeys(QUANTITIES) | values, at_s or {}, (), (), nothing)
 

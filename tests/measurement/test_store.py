@@ -13,6 +13,7 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -20,11 +21,26 @@ import soundfile
 
 from master_check.measurement import store as store_module
 from master_check.measurement.measurement import Measurement
-from master_check.measurement.one_pass import MEASUREMENT_VERSION, measure
-from master_check.measurement.store import Store, checksum, measured
+from master_check.measurement.one_pass import MEASUREMENT_VERSION, measure, measure_source
+from master_check.measurement.store import Store, checksum
+from master_check.sound.checksum import sha256
 from master_check.sound.format import AudioError
-from master_check.tables.layouts import parse
+from master_check.sound.source import Source
+from master_check.tables.layouts import Layout, parse
 from master_check.tables.quantities import QUANTITIES
+
+
+def measured(
+    path: str | Path,
+    layout: Layout | None = None,
+    fresh: bool = False,
+    progress: Callable[[float], Any] | None = None,
+) -> tuple[Measurement, str]:
+    """What a store of its own gives, and the checksum in it."""
+    with Store() as store:
+        found = store.measured(path, layout, fresh, progress)
+    assert found.sha256 is not None
+    return found, found.sha256
 
 
 @pytest.fixture(autouse=True)
@@ -38,11 +54,11 @@ def measures(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The files that were really measured, in order."""
     done: list[str] = []
 
-    def counted(path: str | Path, *rest: object, **named: object) -> Measurement:
-        done.append(Path(path).name)
-        return measure(path, *rest, **named)  # type: ignore[arg-type]
+    def counted(source: Source, progress: Callable[[float], Any] | None = None) -> Measurement:
+        done.append(Path(source.name).name)
+        return measure_source(source, progress=progress)
 
-    monkeypatch.setattr(store_module, "measure", counted)
+    monkeypatch.setattr(store_module, "measure_source", counted)
     return done
 
 
@@ -50,13 +66,13 @@ def measures(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 def hashes(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The files that were really read for their checksum."""
     done: list[str] = []
-    original = store_module._sha256
+    original = sha256
 
     def counted(path: str | Path) -> str:
         done.append(Path(path).name)
         return original(path)
 
-    monkeypatch.setattr(store_module, "_sha256", counted)
+    monkeypatch.setattr(store_module, "sha256", counted)
     return done
 
 
@@ -314,10 +330,10 @@ def test_broken_store_costs_only_time(
 def test_broken_while_open(tmp_path: Path, cache: Path, measures: list[str]) -> None:
     paths = [write(tmp_path / f"{i}.wav", 0.1 + i / 10) for i in range(3)]
     with Store() as store:
-        expected = [store.measured(path)[0] for path in paths]
+        expected = [store.measured(path) for path in paths]
         garbage(cache / "measurements.sqlite3")
         for path, first in zip(paths, expected, strict=True):
-            assert_same(store.measured(path)[0], first)
+            assert_same(store.measured(path), first)
     for path, first in zip(paths, expected, strict=True):
         assert_same(measured(path)[0], first)
 
@@ -364,10 +380,11 @@ def test_two_runs_at_once(tmp_path: Path, measures: list[str]) -> None:
     paths = [str(write(tmp_path / f"{i}.wav", 0.1 + i / 20, 0.5)) for i in range(8)]
     script = (
         "import sys\n"
-        "from master_check.measurement.store import measured\n"
+        "from master_check.measurement.store import Store\n"
         "for path in sys.argv[1:]:\n"
-        "    m, digest = measured(path)\n"
-        "    print(digest, m.values['integrated_lufs'], m.series.energy.sum())\n"
+        "    with Store() as store:\n"
+        "        m = store.measured(path)\n"
+        "    print(m.sha256, m.values['integrated_lufs'], m.series.energy.sum())\n"
     )
     orders = [paths, paths[::-1]]
     runs = [
@@ -395,7 +412,7 @@ def test_threads_share_a_store(tmp_path: Path, measures: list[str]) -> None:
     with Store() as store:
 
         def run(path: Path) -> None:
-            found[path] = store.measured(path)[0]
+            found[path] = store.measured(path)
 
         for _ in range(2):
             threads = [threading.Thread(target=run, args=(path,)) for path in paths]

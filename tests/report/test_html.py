@@ -404,7 +404,7 @@ def test_under_a_megabyte_an_hour_of_the_worst(faulty: Checked, profiles: list[P
     rng = np.random.default_rng(3)
     measured = measurement_of(faulty)
     tops = rng.uniform(0.0, 1.6, (4, hops)).astype(np.float32)  # overs everywhere
-    series = Series(44_100, rng.uniform(0.0, 400.0, hops), tops, measured.series.bands)
+    series = Series(44_100, measured.series.rows, rng.uniform(0.0, 400.0, hops), tops, measured.series.bands)
     long = replace(measured, series=series, values=measured.values | {"duration_s": 3600.0})
     source = page_of([replace(faulty, measurement=long)], profiles)
     assert len(source.encode()) < 1_000_000

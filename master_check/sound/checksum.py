@@ -97,6 +97,8 @@ class Hashing:
         AudioError
             The file changed, was replaced or went away meanwhile.
         """
-        if self._digest is None or state(self._path) != self._state:
+        if self._digest is None:
+            raise changed(self._path)
+        if state(self._path) != self._state and sha256(self._path) != self._digest:
             raise changed(self._path)
         return self._digest

@@ -24,7 +24,7 @@ from master_check.albums.consistency import Observation, octaves, programme_ends
 from master_check.albums.tracks import AlbumError, find_tracks
 from master_check.judgement.profile import Profile, load_profile
 from master_check.measurement import store as store_module
-from master_check.measurement.one_pass import measure
+from master_check.measurement.one_pass import measure, measure_source
 from master_check.tables.quantities import ALBUM_QUANTITIES
 
 RATE = 44_100
@@ -321,11 +321,11 @@ def test_only_the_changed_track_is_measured_again(tmp_path: Path, monkeypatch: p
     write(paths[2], music(5.0, 2, 0.5))
     done: list[str] = []
 
-    def counted(path: Any, *rest: Any, **named: Any) -> Any:
-        done.append(Path(path).name)
-        return measure(path, *rest, **named)
+    def counted(source: Any, **named: Any) -> Any:
+        done.append(Path(source.name).name)
+        return measure_source(source, **named)
 
-    monkeypatch.setattr(store_module, "measure", counted)
+    monkeypatch.setattr(store_module, "measure_source", counted)
     after = album(paths, [])
     assert done == ["2.wav"]
     assert after.tracks[2].offset_lu != before.tracks[2].offset_lu

@@ -473,12 +473,12 @@ def test_a_folder_is_no_file(tmp_path: Path) -> None:
 def test_a_file_that_changes_while_it_is_measured(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = write(tmp_path / "a.wav", 0.25)
 
-    def slow(asked: str | Path, *rest: object, **named: object) -> Measurement:
-        found = measure(asked, *rest, **named)  # type: ignore[arg-type]
+    def slow(source: Source, progress: object = None) -> Measurement:
+        found = measure_source(source)
         write(path, 0.5)
         return found
 
-    monkeypatch.setattr(store_module, "measure", slow)
+    monkeypatch.setattr(store_module, "measure_source", slow)
     with pytest.raises(AudioError, match="changed while it was being measured"):
         measured(path)
     monkeypatch.undo()
@@ -487,12 +487,12 @@ def test_a_file_that_changes_while_it_is_measured(tmp_path: Path, monkeypatch: p
 def test_a_file_that_is_only_touched_meanwhile(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = write(tmp_path / "a.wav", 0.25)
 
-    def touching(asked: str | Path, *rest: object, **named: object) -> Measurement:
-        found = measure(asked, *rest, **named)  # type: ignore[arg-type]
+    def touching(source: Source, progress: object = None) -> Measurement:
+        found = measure_source(source)
         os.utime(path, ns=(1, 1))
         return found
 
-    monkeypatch.setattr(store_module, "measure", touching)
+    monkeypatch.setattr(store_module, "measure_source", touching)
     assert measured(path)[0].values == measure(path).values
 
 

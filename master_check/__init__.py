@@ -1,9 +1,14 @@
-"""sendoff: the last check before a master leaves the room.
+"""sendoff: the last check before a record leaves the room.
+
+Everything the command line does can be called from here:
 
     >>> import master_check
-    >>> measurement, verdicts = master_check.check("master.wav", ["streaming", "cd"])  # doctest: +SKIP
+    >>> measurement, (verdict,) = master_check.check("master.wav", "streaming")  # doctest: +SKIP
+    >>> comparison = master_check.compare("mix.wav", "master.wav")  # doctest: +SKIP
+    >>> planned = master_check.plan("mix.wav", "streaming")  # doctest: +SKIP
+    >>> found = master_check.album("masters/", ["streaming", "cd"])  # doctest: +SKIP
 
-What is heavy is imported when it is first used, so that `sendoff --help` answers at once.
+Nothing is imported before it is used, so that `sendoff --help` answers at once.
 """
 
 from importlib import import_module
@@ -12,67 +17,82 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
+    from master_check.albums.album import Album, Track, album
+    from master_check.albums.tracks import AlbumError
+    from master_check.judgement.checked import Checked, check
     from master_check.judgement.profile import Profile, ProfileError, load_profile
     from master_check.judgement.verdict import Finding, Verdict, judge
-    from master_check.measurement.measurement import Measurement
+    from master_check.limiting.plan import Plan
+    from master_check.limiting.premaster import PlanError, PremasterPlan, plan
+    from master_check.measurement.measurement import Measurement, Series
     from master_check.measurement.one_pass import measure
-    from master_check.sound.format import AudioError
+    from master_check.pair.align import PairError
+    from master_check.pair.comparison import Comparison, compare
+    from master_check.sound.format import AudioError, AudioFormat
+    from master_check.sound.source import ArraySource, Source
+    from master_check.tables.layouts import Layout
+    from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, Quantity
+
+_HOMES = {
+    "albums.album": ("Album", "Track", "album"),
+    "albums.tracks": ("AlbumError",),
+    "judgement.checked": ("Checked", "check"),
+    "judgement.profile": ("Profile", "ProfileError", "load_profile"),
+    "judgement.verdict": ("Finding", "Verdict", "judge"),
+    "limiting.plan": ("Plan",),
+    "limiting.premaster": ("PlanError", "PremasterPlan", "plan"),
+    "measurement.measurement": ("Measurement", "Series"),
+    "measurement.one_pass": ("measure",),
+    "pair.align": ("PairError",),
+    "pair.comparison": ("Comparison", "compare"),
+    "sound.format": ("AudioError", "AudioFormat"),
+    "sound.source": ("ArraySource", "Source"),
+    "tables.layouts": ("Layout",),
+    "tables.quantities": ("ALBUM_QUANTITIES", "QUANTITIES", "Quantity"),
+}
 
 __all__ = [
+    "ALBUM_QUANTITIES",
+    "QUANTITIES",
+    "Album",
+    "AlbumError",
+    "ArraySource",
     "AudioError",
+    "AudioFormat",
+    "Checked",
+    "Comparison",
     "Finding",
+    "Layout",
     "Measurement",
+    "PairError",
+    "Plan",
+    "PlanError",
+    "PremasterPlan",
     "Profile",
     "ProfileError",
+    "Quantity",
+    "Series",
+    "Source",
+    "Track",
     "Verdict",
+    "album",
     "check",
+    "compare",
     "judge",
     "load_profile",
     "measure",
+    "plan",
 ]
-
-_HOMES = {
-    "AudioError": "audio",
-    "Measurement": "measure",
-    "measure": "measure",
-    "Profile": "profile",
-    "ProfileError": "profile",
-    "load_profile": "profile",
-    "Finding": "verdict",
-    "Verdict": "verdict",
-    "judge": "verdict",
-}
 
 
 def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
-        raise AttributeError(f"module 'master_check' has no attribute {name!r}")
-    return getattr(import_module(f"master_check.{_HOMES[name]}"), name)
+    for home, names in _HOMES.items():
+        if name in names:
+            found = getattr(import_module(f"master_check.{home}"), name)
+            globals()[name] = found
+            return found
+    raise AttributeError(f"module 'master_check' has no attribute {name!r}")
 
 
-def check(path: "str | Path", profiles: "list[str | Profile]") -> "tuple[Measurement, list[Verdict]]":
-    """Measure one file and hold it against profiles.
-
-    Parameters
-    ----------
-    path : str or path
-        Anything libsndfile reads.
-    profiles : list of str or Profile
-        Names, paths or loaded profiles.
-
-    Raises
-    ------
-    AudioError
-        The file cannot be measured.
-    ProfileError
-        A profile cannot be used.
-    """
-    from master_check.judgement.profile import Profile, load_profile
-    from master_check.judgement.verdict import judge
-    from master_check.measurement.one_pass import measure
-
-    loaded = [p if isinstance(p, Profile) else load_profile(p) for p in profiles]
-    measurement = measure(path)
-    return measurement, [judge(measurement, profile) for profile in loaded]
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

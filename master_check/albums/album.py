@@ -19,8 +19,9 @@ import numpy as np
 
 from master_check.albums import consistency
 from master_check.albums.consistency import Join, Observation
-from master_check.albums.tracks import VERSIONS, find_versions, lone_versions
+from master_check.albums.tracks import VERSIONS, find_tracks, find_versions, lone_versions
 from master_check.albums.versions import delay, hop_powers, same_audio, same_but_for_gain, same_samples
+from master_check.judgement.checked import load_all
 from master_check.judgement.profile import Profile
 from master_check.judgement.verdict import Overall, Verdict, judge, judge_album, worst
 from master_check.measurement.measurement import Measurement
@@ -181,8 +182,8 @@ class _File:
 
 
 def album(
-    paths: Sequence[str | Path],
-    profiles: Sequence[Profile],
+    places: str | Path | Sequence[str | Path],
+    profiles: str | Path | Profile | Sequence[str | Path | Profile] = (),
     *,
     layout: Layout | None = None,
     fresh: bool = False,
@@ -194,10 +195,10 @@ def album(
 
     Parameters
     ----------
-    paths : sequence of str or path
-        Files in the order of the album (`tracks.find_tracks`, `tracks.read_order`).
-    profiles : sequence of Profile
-        Each file and the album are held against every one of them.
+    places : str, path or a sequence of them
+        A folder, whose sound files are taken in natural order; or files in the order of the album.
+    profiles : one or a sequence of str, path or Profile
+        Names, paths to TOML files, or profiles already loaded. Each file and the album are held against every one.
     layout : Layout, optional
         What the channels of all files are, where they do not say or are wrong.
     fresh : bool
@@ -212,19 +213,22 @@ def album(
     Raises
     ------
     AlbumError
-        `versions` is no regular expression.
+        `versions` is no regular expression, or a folder has no sound files.
+    ProfileError
+        A profile cannot be used.
     """
-    places = [Path(path) for path in paths]
-    mains = find_versions(places, versions)
+    loaded = load_all(profiles)
+    paths = list(find_tracks([places] if isinstance(places, str | Path) else places).paths)
+    mains = find_versions(paths, versions)
     workers = workers or (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
     pool = ThreadPoolExecutor(workers)
     try:
         with Store() as store:
-            tell = _shares(places, progress)
+            tell = _shares(paths, progress)
             measure_one = partial(_measure, store, layout, fresh)
-            files = list(pool.map(measure_one, places, tell))
-            found = _Found(files, mains, lone_versions(places, versions), store, layout, fresh)
-            return _put_together(found, profiles, pool)
+            files = list(pool.map(measure_one, paths, tell))
+            found = _Found(files, mains, lone_versions(paths, versions), store, layout, fresh)
+            return _put_together(found, loaded, pool)
     finally:
         pool.shutdown(cancel_futures=True)
 

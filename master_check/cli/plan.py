@@ -53,46 +53,31 @@ def plan(
       sendoff plan mix.wav -p streaming
       sendoff plan mix.wav -p cd --target -11
     """
-    from master_check.judgement.checked import Checked
-    from master_check.judgement.verdict import judge
-    from master_check.limiting.plan import plan as solve
-    from master_check.measurement.one_pass import measure
+    from master_check.judgement.profile import ProfileError
+    from master_check.limiting.premaster import PlanError
+    from master_check.limiting.premaster import plan as solve
     from master_check.report.json import plan_json, text
-    from master_check.sound.file import AudioFile
     from master_check.sound.format import AudioError
 
     check_report(report, [premaster], force)
-    profile, fitness = load([profile_name, "premaster"]) if profile_name != "premaster" else load(["premaster"]) * 2
+    (profile,) = load([profile_name])
+    settings = {"look_ahead_ms": look_ahead, "release_ms": release}
+    given = {key: value for key, value in settings.items() if value is not None}
     try:
         with measuring(1) as progress:
-            measurement = measure(premaster, layout, ahead=True, progress=progress)
-        with AudioFile(premaster, layout) as file:
-            frames = file.read_all()
-    except AudioError as error:
+            found = solve(premaster, profile, target_lufs=target, layout=layout, progress=progress, **given)
+    except (AudioError, PlanError) as error:
         raise Refused(str(error)) from None
-    limiter = {"look_ahead_ms": look_ahead, "release_ms": release}
-    try:
-        found = solve(
-            frames,
-            measurement.format.rate,
-            measurement.format.weights,
-            profile.target_lufs() if target is None else target,
-            profile.highest_peak_db(),
-            playback_lufs=profile.profile.playback_lufs,
-            max_gain_reduction_db=profile.profile.max_gain_reduction_db,
-            **{key: value for key, value in limiter.items() if value is not None},
-        )
-    except ValueError as error:
-        raise Refused(f"{premaster}: {error}") from None
-    checked = Checked(str(premaster), measurement, (judge(measurement, fitness),))
+    except ProfileError as error:
+        raise Refused(*error.lines) from None
     if report is not None:
         from master_check.report.html import plan_page
 
-        write_report(report, plan_page, checked, profile, found, checksums=checksums([checked]))
+        write_report(report, plan_page, found.premaster, profile, found.plan, checksums=checksums([found.premaster]))
     if as_json:
-        click.echo(text(plan_json(checked, profile, found)))
+        click.echo(text(plan_json(found.premaster, profile, found.plan)))
     else:
         from master_check.report.terminal import print_plan
 
-        print_plan(console(), checked, profile, found)
-    sys.exit(STATUS[checked.result])
+        print_plan(console(), found.premaster, profile, found.plan)
+    sys.exit(STATUS[found.premaster.result])

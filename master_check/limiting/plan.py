@@ -116,7 +116,7 @@ class Setting:
 
 @dataclass(frozen=True)
 class Plan:
-    """The answer, from `plan`.
+    """The answer, from `plan_frames`.
 
     Attributes
     ----------
@@ -157,7 +157,7 @@ class Plan:
         return _summary(self)
 
 
-def plan(
+def plan_frames(
     frames: NDArray[Any],
     rate: int,
     weights: Sequence[float],

@@ -1,1 +1,1 @@
-""""""
+"""Delivery profiles, and measurements held against them."""

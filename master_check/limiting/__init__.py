@@ -1,1 +1,1 @@
-""""""
+"""A limiter to simulate, and the plan that is solved around it."""

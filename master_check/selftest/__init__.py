@@ -1,1 +1,1 @@
-""""""
+"""The published test signals, through this installation."""

@@ -1,1 +1,1 @@
-""""""
+"""Sound as a source of blocks: files, samples in memory, their format and their checksum."""

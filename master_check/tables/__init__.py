@@ -1,1 +1,1 @@
-""""""
+"""Tables as data: the measured quantities, the loudspeaker layouts."""

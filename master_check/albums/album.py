@@ -342,14 +342,10 @@ class _Copies:
     def observations(self) -> Iterable[Observation]:
         for heap in self.heaps:
             if len(heap) > 1:
-                yield Observation("same_audio", tuple(heap), "the same audio, sample for sample")
+                yield Observation("same_audio", tuple(heap))
         for i, k, gain in self.near:
-            if abs(gain) < SAME_GAIN_DB:
-                text = "the same audio but for word length, dither or polarity"
-                yield Observation("same_audio", (i, k), text, {"gain_db": gain})
-            else:
-                text = f"the same audio but for {gain:+.1f} dB of gain"
-                yield Observation("same_audio_gain", (i, k), text, {"gain_db": gain})
+            kind: consistency.Kind = "same_audio" if abs(gain) < SAME_GAIN_DB else "same_audio_gain"
+            yield Observation(kind, (i, k), {"gain_db": gain})
 
 
 def _put_together(found: _Found, profiles: Sequence[Profile], pool: Executor) -> Album:
@@ -485,16 +481,14 @@ def _observations(
 ) -> Iterable[Observation]:
     unread = tuple(i for i, file in enumerate(found.files) if file.error is not None)
     if unread:
-        yield Observation("unread", unread, "could not be measured: the album's figures are without it")
+        yield Observation("unread", unread)
     yield from consistency.formats(list(found.measured.items()))
     yield from consistency.outliers(found.sequence)
     yield from consistency.silences(found.sequence)
     yield from consistency.steps(joins)
     yield from copies.observations()
     if found.lone:
-        yield Observation(
-            "version_alone", tuple(found.lone), "named like an alternate version, but of which main version?"
-        )
+        yield Observation("version_alone", tuple(found.lone))
     for i, version in versions.items():
         yield from _against_main(i, version)
 
@@ -504,16 +498,8 @@ def _against_main(number: int, version: Version) -> Iterable[Observation]:
     if version.longer_s is None:
         return
     if abs(version.longer_s) > SAME_LENGTH_S:
-        text = f"{_time(version.longer_s)} {'longer' if version.longer_s > 0 else 'shorter'} than its main version"
-        yield Observation("version_length", pair, text, {"longer_s": version.longer_s})
+        yield Observation("version_length", pair, {"longer_s": version.longer_s})
     if version.later_s is None:
-        yield Observation("version_unlike", pair, "could not be aligned with its main version: listen to both")
+        yield Observation("version_unlike", pair)
     elif abs(version.later_s) > (ALIGNED_S if version.exact else ALIGNED_ROUGHLY_S):
-        word = "later" if version.later_s > 0 else "earlier"
-        text = f"lies {_time(version.later_s)} {word} than its main version"
-        yield Observation("version_offset", pair, text, {"later_s": version.later_s})
-
-
-def _time(seconds: float) -> str:
-    seconds = abs(seconds)
-    return f"{seconds:.2f} s" if seconds >= 1.0 else f"{1000.0 * seconds:.1f} ms"
+        yield Observation("version_offset", pair, {"later_s": version.later_s})

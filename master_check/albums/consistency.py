@@ -7,10 +7,10 @@ least distance given here, which a listener would hear.
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +45,29 @@ Numbered = Sequence[tuple[int, Measurement]]
 """Tracks in sequence: number of the track in the album, and what was measured of it."""
 
 
+Kind = Literal[
+    "unread",
+    "sample_rate",
+    "word_length",
+    "channels",
+    "container",
+    "bits_used",
+    "loudness",
+    "tone",
+    "width",
+    "mono",
+    "head_silence",
+    "tail_silence",
+    "step",
+    "same_audio",
+    "same_audio_gain",
+    "version_alone",
+    "version_length",
+    "version_unlike",
+    "version_offset",
+]
+
+
 @dataclass(frozen=True, slots=True)
 class Observation:
     """Something about an album that somebody should look at.
@@ -52,18 +75,15 @@ class Observation:
     Attributes
     ----------
     kind : str
-        What it is about, such as `sample_rate`, `loudness`, `same_audio`, `step`.
+        What it is about.
     tracks : tuple of int
         The tracks it is about, as indices into `Album.tracks`.
-    text : str
-        One line for the engineer, to be read behind the tracks' names; holds no name.
     values : dict
         The figures in it; keys end in their unit.
     """
 
-    kind: str
+    kind: Kind
     tracks: tuple[int, ...]
-    text: str
     values: dict[str, Value] = field(default_factory=dict)
 
 
@@ -95,12 +115,13 @@ class Join:
 def formats(tracks: Numbered) -> list[Observation]:
     """Sample rate, word length, channels and container that most tracks do not have; padded words."""
     found = []
-    for kind, key, words, unit in (
-        ("sample_rate", "sample_rate_hz", "sample rate", " Hz"),
-        ("word_length", "bit_depth", "word length", " bit"),
-        ("channels", "channels", "channels", ""),
-        ("container", "container", "file type", ""),
-    ):
+    keys: Mapping[Kind, str] = {
+        "sample_rate": "sample_rate_hz",
+        "word_length": "bit_depth",
+        "channels": "channels",
+        "container": "container",
+    }
+    for kind, key in keys.items():
         groups: dict[Value, list[int]] = {}
         for i, m in tracks:
             if m.values[key] is not None:
@@ -108,8 +129,8 @@ def formats(tracks: Numbered) -> list[Observation]:
         usual = max(groups, key=lambda value: len(groups[value]), default=None)
         for value, odd in groups.items():
             if value != usual:
-                text = f"{words} {value}{unit}, against {usual}{unit} in {len(groups[usual])} of {len(tracks)} tracks"
-                found.append(Observation(kind, tuple(odd), text, {key: value, f"usual_{key}": usual}))
+                counts: dict[str, Value] = {"usual_tracks": len(groups[usual]), "all_tracks": len(tracks)}
+                found.append(Observation(kind, tuple(odd), {key: value, f"usual_{key}": usual} | counts))
     return [*found, *_padded(tracks)]
 
 
@@ -119,10 +140,7 @@ def _padded(tracks: Numbered) -> list[Observation]:
     padded = [(i, used) for i, used in _figures(tracks, "bits_used") if i in depths and used < depths[i]]
     if 2 * len(padded) > len(tracks):
         return []
-    return [
-        Observation("bits_used", (i,), f"only {used:.0f} of its {depths[i]:.0f} bits in use", {"bits_used": int(used)})
-        for i, used in padded
-    ]
+    return [Observation("bits_used", (i,), {"bits_used": int(used), "bit_depth": int(depths[i])}) for i, used in padded]
 
 
 def outliers(tracks: Numbered) -> list[Observation]:
@@ -131,26 +149,22 @@ def outliers(tracks: Numbered) -> list[Observation]:
 
 
 def _loudness(tracks: Numbered) -> list[Observation]:
-    found = []
-    for i, away, median in _standing_out(_figures(tracks, "integrated_lufs"), LEAST["loudness"]):
-        text = f"{abs(away):.1f} LU {'louder' if away > 0 else 'quieter'} than the album's median of {median:.1f} LUFS"
-        found.append(Observation("loudness", (i,), text, {"difference_lu": away, "median_lufs": median}))
-    return found
+    return [
+        Observation("loudness", (i,), {"difference_lu": away, "median_lufs": median})
+        for i, away, median in _standing_out(_figures(tracks, "integrated_lufs"), LEAST["loudness"])
+    ]
 
 
 def _width(tracks: Numbered) -> list[Observation]:
     wide = _figures(tracks, "side_to_mid_db")
-    found = []
-    for i, away, median in _standing_out(wide, LEAST["width"]):
-        text = (
-            f"{abs(away):.1f} dB {'wider' if away > 0 else 'narrower'} than the album's median "
-            f"(sides to middle {median:.1f} dB)"
-        )
-        found.append(Observation("width", (i,), text, {"difference_db": away, "median_db": median}))
+    found = [
+        Observation("width", (i,), {"difference_db": away, "median_db": median})
+        for i, away, median in _standing_out(wide, LEAST["width"])
+    ]
     with_sides = {i for i, _ in wide}
     mono = tuple(i for i, correlation in _figures(tracks, "correlation") if correlation > 0.0 and i not in with_sides)
     if mono and len(wide) >= FEWEST - 1:
-        found.append(Observation("width", mono, "both channels are the same: mono among stereo tracks"))
+        found.append(Observation("mono", mono))
     return found
 
 
@@ -164,20 +178,20 @@ def _tone(tracks: Numbered) -> list[Observation]:
     if len(levels) < FEWEST:
         return []
     usual = np.array([_median(column) for column in np.transpose(list(levels.values()))])
-    found: dict[int, list[tuple[str, float]]] = {}
+    found: dict[int, dict[str, Value]] = {}
     tilts = {i: own - usual for i, own in levels.items()}
     # A track that only lacks one end of the spectrum is not to look louder in all the rest.
     tilts = {i: tilt - _median(tilt[1:9]) for i, tilt in tilts.items()}
     for octave, name in enumerate(OCTAVES):
         there = [(i, float(tilt[octave])) for i, tilt in tilts.items() if np.isfinite(tilt[octave])]
         for i, away, _ in _standing_out(there, LEAST["tone"]):
-            found.setdefault(i, []).append((name, away))
-    observations = []
-    for i, bands in sorted(found.items()):
-        listed = ", ".join(f"{name} {away:+.1f} dB" for name, away in bands)
-        values: dict[str, Value] = {f"octave_{re.sub(r'[ .]', '_', name).lower()}_db": away for name, away in bands}
-        observations.append(Observation("tone", (i,), f"tonal balance against the album's median: {listed}", values))
-    return observations
+            found.setdefault(i, {})[octave_key(name)] = away
+    return [Observation("tone", (i,), values) for i, values in sorted(found.items())]
+
+
+def octave_key(name: str) -> str:
+    """Key of an octave's level in the values of an observation: `31.5 Hz` has `octave_31_5_hz_db`."""
+    return f"octave_{re.sub(r'[ .]', '_', name).lower()}_db"
 
 
 def octaves(measurement: Measurement) -> NDArray[np.float64]:
@@ -204,15 +218,13 @@ def _standing_out(values: Sequence[tuple[int, float]], least: float) -> list[tup
 
 def silences(tracks: Numbered) -> list[Observation]:
     """Long silence before and after the sound of a track."""
-    found = []
-    for key, longest, words in (
-        ("head_silence_s", HEAD_S, "of silence before it begins"),
-        ("tail_silence_s", TAIL_S, "of silence at the end"),
-    ):
-        for i, length in _figures(tracks, key):
-            if length > longest:
-                found.append(Observation(key.removesuffix("_s"), (i,), f"{length:.2f} s {words}", {key: length}))
-    return found
+    longest: Mapping[Kind, float] = {"head_silence": HEAD_S, "tail_silence": TAIL_S}
+    return [
+        Observation(kind, (i,), {f"{kind}_s": length})
+        for kind, most in longest.items()
+        for i, length in _figures(tracks, f"{kind}_s")
+        if length > most
+    ]
 
 
 def joins(tracks: Numbered) -> list[Join]:
@@ -250,11 +262,11 @@ def steps(found: Sequence[Join]) -> list[Observation]:
             continue
         runs_on = join.silence_s < RUN_ON_S
         if abs(join.step_lu) > (STEP_LU if runs_on else STEP_AFTER_PAUSE_LU):
-            pause = "without a pause" if runs_on else f"after {join.silence_s:.1f} s of silence"
-            text = (
-                f"loudness steps {'up' if join.step_lu > 0 else 'down'} by {abs(join.step_lu):.1f} LU "
-                f"from one to the next {pause} ({join.end_lufs:.1f} to {join.start_lufs:.1f} LUFS)"
-            )
-            values: dict[str, Value] = {"step_lu": join.step_lu, "silence_s": join.silence_s}
-            notable.append(Observation("step", (join.first, join.second), text, values))
+            values: dict[str, Value] = {
+                "step_lu": join.step_lu,
+                "silence_s": join.silence_s,
+                "end_lufs": join.end_lufs,
+                "start_lufs": join.start_lufs,
+            }
+            notable.append(Observation("step", (join.first, join.second), values))
     return notable

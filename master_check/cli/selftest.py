@@ -25,6 +25,7 @@ def selftest(as_json: bool, quick: bool) -> None:
     """
     from master_check.report import json
     from master_check.report import selftest as report
+    from master_check.report.wording.selftest import summary
     from master_check.selftest import run as tests
     from master_check.selftest.published import RATES
 
@@ -33,7 +34,7 @@ def selftest(as_json: bool, quick: bool) -> None:
             outcomes = list(tests.run((48_000,) if quick else RATES, progress))
     except OSError as error:
         raise Refused(f"the temporary folder cannot be written ({error.strerror or error})") from None
-    tests.remember(report.summary(outcomes))
+    tests.remember(summary(outcomes))
     if as_json:
         click.echo(json.text(report.outcomes_json(outcomes)))
     else:

@@ -13,6 +13,9 @@ from master_check.tables.quantities import Value
 SUMS: Final = ("mid", "side")
 """(L + R) / 2 and (L - R) / 2 of stereo, which have rows of their own in the series."""
 
+SHORT_FOR_RANGE: Final = "shorter than 60 s: the loudness range is not stable (EBU Tech 3341)"
+"""A note that a comparison of two excerpts can do without."""
+
 
 @dataclass(frozen=True, slots=True)
 class Series:

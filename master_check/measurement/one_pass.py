@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from master_check.decibels import decibels_each
-from master_check.measurement.measurement import SUMS, Measurement, Series
+from master_check.measurement.measurement import SHORT_FOR_RANGE, SUMS, Measurement, Series
 from master_check.meters import Meter, Reading
 from master_check.meters.clipping import ClippingMeter
 from master_check.meters.levels import LevelMeter
@@ -204,5 +204,5 @@ def _notes(values: dict[str, Value]) -> tuple[str, ...]:
     elif values["integrated_lufs"] is None:
         notes.append("nothing louder than -70 LUFS: no integrated loudness can be given")
     elif duration < STEADY_S:
-        notes.append("shorter than 60 s: the loudness range is not stable (EBU Tech 3341)")
+        notes.append(SHORT_FOR_RANGE)
     return tuple(notes)

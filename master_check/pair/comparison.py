@@ -1,10 +1,11 @@
 """What mastering did: a premaster and its master measured, aligned, and told apart."""
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,10 +14,9 @@ from master_check.measurement.measurement import Measurement
 from master_check.measurement.one_pass import measure
 from master_check.pair.align import Alignment, PairError, align
 from master_check.pair.change import Change, change
-from master_check.pair.saturation import PairSaturation, SideSaturation, pair_saturation
+from master_check.pair.saturation import PairSaturation, pair_saturation
 from master_check.sound.file import AudioFile
 from master_check.tables.layouts import Layout
-from master_check.text import clock
 
 DIFFERENCES: Final = (
     "integrated_lufs",
@@ -36,27 +36,38 @@ DIFFERENCES: Final = (
 )
 """Quantities whose change is told, master minus premaster."""
 
-SPOKEN_PERCENT: Final = 0.5
-"""Distortion from which the summary calls a side saturated: a compressor alone may read up to this."""
+REGIONS: Final = ((None, 100.0), (125.0, 400.0), (500.0, 2_000.0), (2_500.0, 6_300.0), (8_000.0, None))
+"""Lowest and highest third octave of each region of the spectrum, Hz; None where it is open."""
 
-SPOKEN_DB: Final = 0.7
-"""Change of tone or width from which the summary speaks of it."""
+MISSING_S: Final = 5.0
+MISSING_SHARE: Final = 0.1
+"""Sound that the other file lacks is remarked on from here on: seconds, and share of what the two have in common."""
 
-REGIONS: Final = (
-    ("below 100 Hz", 0.0, 100.0),
-    ("from 125 to 400 Hz", 125.0, 400.0),
-    ("from 500 Hz to 2 kHz", 500.0, 2000.0),
-    ("from 2.5 to 6.3 kHz", 2500.0, 6300.0),
-    ("above 8 kHz", 8000.0, 20000.0),
-)
 
-_NAMES: Final = {
-    "left": "the left",
-    "right": "the right",
-    "mid": "the middle",
-    "side": "the sides",
-    "mono": "the channel",
-}
+@dataclass(frozen=True, slots=True)
+class Region:
+    """Change of level, master minus premaster, over several third octaves; None where neither has any sound."""
+
+    low_hz: float | None
+    high_hz: float | None
+    level_change_db: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """What to know before reading a comparison.
+
+    Attributes
+    ----------
+    kind : str
+        `swapped`: premaster and master look as if they were given the wrong way round. `premaster_only`,
+        `master_only`: sound that the other file does not have.
+    seconds : float
+        Of that sound; 0 for `swapped`.
+    """
+
+    kind: Literal["swapped", "premaster_only", "master_only"]
+    seconds: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +83,8 @@ class Comparison:
         Of left, right, middle and sides; of more than two channels, of the first two.
     differences : dict
         Master minus premaster for the keys of `DIFFERENCES`; None where one of them has no value.
-    notes : tuple of str
-        What the reader of the figures has to know.
+    remarks : tuple of Remark
+        What to know before reading the figures.
     """
 
     premaster: Measurement
@@ -82,13 +93,12 @@ class Comparison:
     change: Change
     saturation: PairSaturation
     differences: dict[str, float | None]
-    notes: tuple[str, ...]
+    remarks: tuple[Remark, ...]
 
-    def summary(self) -> list[str]:
-        """What mastering did, in plain lines."""
-        return [
-            line for line in (_levels(self), _sides(self), _tone(self), _width(self), _gain(self), _place(self)) if line
-        ]
+    @property
+    def regions(self) -> tuple[Region, ...]:
+        """The change of tone from the lows to the highs, in the regions of `REGIONS`."""
+        return tuple(Region(low, high, _mean_change(self.change, low, high)) for low, high in REGIONS)
 
 
 def compare(
@@ -130,7 +140,7 @@ def compare(
         change_,
         saturation,
         _differences(before, after),
-        tuple(_notes(before, after, alignment)),
+        tuple(_remarks(before, after, alignment)),
     )
 
 
@@ -163,86 +173,20 @@ def _differences(before: Measurement, after: Measurement) -> dict[str, float | N
     return found
 
 
-def _notes(before: Measurement, after: Measurement, alignment: Alignment) -> Sequence[str]:
-    notes = []
+def _remarks(before: Measurement, after: Measurement, alignment: Alignment) -> Iterator[Remark]:
     found = _differences(before, after)
     louder, peaks = found["integrated_lufs"], found["plr_lu"]
     if louder is not None and peaks is not None and louder < -1.0 and peaks > 1.0:
-        notes.append("the second file is quieter and has more peaks than the first: the wrong way round?")
-    for name, measurement in (("premaster", before), ("master", after)):
-        notes += [f"{name}: {note}" for note in measurement.notes if not note.startswith("shorter than 60 s")]
-        lost = float(measurement.values["duration_s"] or 0.0) - alignment.overlap_s
-        if lost > max(5.0, 0.1 * alignment.overlap_s):
-            notes.append(f"{clock(lost)} of the {name} is not in the other file")
-    return notes
+        yield Remark("swapped")
+    missing = [float(m.values["duration_s"] or 0.0) - alignment.overlap_s for m in (before, after)]
+    least = max(MISSING_S, MISSING_SHARE * alignment.overlap_s)
+    if missing[0] > least:
+        yield Remark("premaster_only", missing[0])
+    if missing[1] > least:
+        yield Remark("master_only", missing[1])
 
 
-def _levels(c: Comparison) -> str:
-    louder, crest, peaks = c.differences["integrated_lufs"], c.differences["crest_db"], c.differences["true_peak_dbtp"]
-    if louder is None or crest is None or peaks is None:
-        return ""
-    verb = f"added {louder:.1f} LU" if louder >= 0.0 else f"took {-louder:.1f} LU of loudness"
-    took = f"took {-crest:.1f} dB of crest" if crest <= 0.0 else f"added {crest:.1f} dB of crest"
-    return f"mastering {verb} and {took}; true peak {peaks:+.1f} dB"
-
-
-def _sides(c: Comparison) -> str:
-    pair = {"left_right": ("left", "right"), "mid_side": ("mid", "side")}
-    names = pair.get(c.saturation.domain or "", tuple(s.side for s in c.saturation.sides))
-    own = [side for side in c.saturation.sides if side.side in names and side.peak_dbfs is not None]
-    hot = [side for side in own if side.thd_percent is not None and side.thd_percent >= SPOKEN_PERCENT]
-    if any(side.thd_percent is None for side in own):
-        return "no telling of saturation: too much was done that is neither equalising nor gain nor a curve"
-    if not hot:
-        most = max((side.thd_percent or 0.0 for side in own), default=0.0)
-        return f"no side was saturated (at most {most:.1f} % THD)"
-    cold = [_NAMES[side.side] for side in own if side not in hot]
-    told = ", ".join(_hot(side) for side in hot)
-    return told + (f"; {' and '.join(cold)} not" if cold else "")
-
-
-def _hot(side: SideSaturation) -> str:
-    plural = "were" if side.side == "side" else "was"
-    how = f"clipped at {side.clip_dbfs:z.1f} dBFS" if side.clip_dbfs is not None else "saturated"
-    return f"{_NAMES[side.side]} {plural} {how} ({side.thd_percent:.1f} % THD)"
-
-
-def _tone(c: Comparison) -> str:
-    parts = []
-    for name, low, high in REGIONS:
-        changes = [b.level_change_db for b in c.change.bands if low <= b.hz <= high and b.level_change_db is not None]
-        mean = float(np.mean(changes)) if changes else 0.0
-        if abs(mean) >= SPOKEN_DB:
-            parts.append(f"{'rose' if mean > 0.0 else 'fell'} {abs(mean):.1f} dB {name}")
-    return f"balance {', '.join(parts)}" if parts else "balance unchanged"
-
-
-def _width(c: Comparison) -> str:
-    wider, mono = c.differences["side_to_mid_db"], c.differences["mono_loss_lu"]
-    if wider is None or mono is None:
-        return ""
-    if abs(wider) < SPOKEN_DB:
-        return "width unchanged"
-    return f"sides against middle {wider:+.1f} dB; lost in mono {mono:+.1f} LU"
-
-
-def _gain(c: Comparison) -> str:
-    most, often = c.change.gain_reduction_max_db, c.change.gain_reduction_p95_db
-    if most is None or often is None or most < 0.5:
-        return "no moving gain to speak of"
-    place = f", most at {clock(c.change.worst[0].at_s)}" if c.change.worst else ""
-    return f"gain moved by up to {most:.1f} dB (95th percentile {often:.1f} dB){place}"
-
-
-def _place(c: Comparison) -> str:
-    a = c.alignment
-    later = (
-        "in the same place"
-        if abs(a.offset_s) < 1e-4
-        else f"{abs(a.offset_s):.4f} s {'later' if a.offset_s > 0 else 'earlier'}"
-    )
-    polarity = "polarity INVERTED" if a.inverted else "same polarity"
-    rates = (
-        f", converted from {a.premaster_rate / 1000:g} to {a.rate / 1000:g} kHz" if a.premaster_rate != a.rate else ""
-    )
-    return f"the master lies {later}, {polarity}, {a.gain_db:+.1f} dB{rates}; coherence {a.coherence:.2f}"
+def _mean_change(change: Change, low: float | None, high: float | None) -> float | None:
+    inside = [band for band in change.bands if (low or 0.0) <= band.hz <= (high or math.inf)]
+    changes = [band.level_change_db for band in inside if band.level_change_db is not None]
+    return float(np.mean(changes)) if changes else None

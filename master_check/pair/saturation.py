@@ -42,7 +42,10 @@ PAIRS: Final[Mapping[Domain, tuple[Side, Side]]] = {"left_right": ("left", "righ
 SIDES: Final[tuple[Side, ...]] = ("left", "right", "mid", "side")
 
 LEAST_PERCENT: Final = 0.1
-"""Distortion below which a side does not count as saturated: there lie the errors of the method."""
+"""Distortion below which nothing was done to a pair of sides: there lie the errors of the method."""
+
+SATURATED_PERCENT: Final = 0.5
+"""Distortion from which a side counts as saturated: a compressor alone may read up to this."""
 
 TIE: Final = 0.25
 """Log-likelihood ratio, a sample, up to which left and right cannot be told from middle and sides where premaster or
@@ -105,7 +108,7 @@ class SideSaturation:
         if self.thd_percent is None or self.residual_db is None:
             return False
         unexplained_percent = 100.0 * amplitude_of(self.residual_db)
-        return self.thd_percent >= max(LEAST_PERCENT, unexplained_percent)
+        return self.thd_percent >= max(SATURATED_PERCENT, unexplained_percent)
 
     def to_dict(self) -> dict[str, Any]:
         """Numbers, strings, lists and None."""

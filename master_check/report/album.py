@@ -13,7 +13,8 @@ from rich.text import Text
 from master_check.albums.album import Album, Track
 from master_check.judgement.checked import Checked
 from master_check.report.json import VERSION, check_json, file_json, number, rounded
-from master_check.report.terminal import STYLES, WORDS, findings_lines, verdict_word, without_repeats
+from master_check.report.terminal import findings_lines, verdict_word, without_repeats
+from master_check.report.wording.album import observation
 from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, Value
 from master_check.text import clock, visible
 
@@ -43,9 +44,9 @@ def print_album(console: Console, album: Album, skipped: int, worst_first: bool)
     _print_broken(console, album, worst_first)
     if album.observations:
         console.print(Padding(Text("To look at", style="bold"), (1, 0, 0, 2), expand=False))
-        for observation in album.observations:
-            names = ", ".join(_name(album.tracks[index]) for index in observation.tracks)
-            console.print(Padding(Text(f"{names}: {observation.text}"), (0, 0, 0, 4), expand=False))
+        for found in album.observations:
+            names = ", ".join(_name(album.tracks[index]) for index in found.tracks)
+            console.print(Padding(Text(f"{names}: {observation(found)}"), (0, 0, 0, 4), expand=False))
 
 
 def _songs(album: Album) -> int:
@@ -74,7 +75,7 @@ def _tracks(album: Album, worst_first: bool) -> Table:
         shown = {key: QUANTITIES[key].format(values.get(key)) for key in COLUMNS}
         played = {play.mode: f"{play.gain_db:+.1f} dB" for play in track.playback[:2]}
         table.add_row(
-            Text(WORDS[track.result], style=STYLES[track.result]) if track.verdicts or track.error else Text("–"),
+            verdict_word(track.result) if track.verdicts or track.error else Text("–"),
             "" if track.number is None else str(track.number),
             Text(_name(track)),
             shown["integrated_lufs"],
@@ -131,7 +132,7 @@ def album_json(album: Album, skipped: int) -> dict[str, Any]:
             "measures": {key: number(value) for key, value in album.values.items()},
             "checks": [check_json(verdict) for verdict in album.verdicts],
             "observations": [
-                {"kind": o.kind, "tracks": list(o.tracks), "text": o.text, "values": rounded(o.values)}
+                {"kind": o.kind, "tracks": list(o.tracks), "text": observation(o), "values": rounded(o.values)}
                 for o in album.observations
             ],
             "joins": [

@@ -26,6 +26,9 @@ from master_check.measurement.measurement import Measurement
 from master_check.report import pictures
 from master_check.report.pictures import Bar, Level, Picture, minus
 from master_check.report.terminal import without_repeats
+from master_check.report.wording import verdicts as said
+from master_check.report.wording.figures import signed
+from master_check.report.wording.files import file_format
 from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES, Quantity, Value, grouped
 from master_check.text import clock, visible
 
@@ -34,15 +37,6 @@ if TYPE_CHECKING:
     from master_check.albums.album import Track as AlbumTrack
     from master_check.limiting.plan import Plan, Setting
     from master_check.pair.comparison import Comparison
-
-WORDS: Final[Mapping[str, str]] = {
-    "pass": "Passes",
-    "warn": "Passes with warnings",
-    "fail": "Fails",
-    "error": "Not read",
-    "skip": "–",
-}
-RULE_WORDS: Final[Mapping[str, str]] = {"pass": "meets", "warn": "warns", "fail": "fails", "skip": "note"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,8 +141,8 @@ def check_page(
         issue=issue,
         tracks=tracks,
         profiles=profiles,
-        word=_word(file.result for file in files if file.verdicts or file.error is not None),
-        headline=_headline(files),
+        word=said.word(file.result for file in files if file.verdicts or file.error is not None),
+        headline=said.headline(files),
         glossary=_glossary(tracks),
     )
 
@@ -205,6 +199,8 @@ def album_page(
     str
         The whole page.
     """
+    from master_check.report.wording.album import observation
+
     checksums = {track.path: track.sha256 for track in album.tracks if track.sha256}
     files = [Checked(t.path, t.measurement, t.verdicts, t.error) for t in album.tracks]
     numbers = ["alt" if t.number is None else str(t.number) for t in album.tracks]
@@ -224,12 +220,13 @@ def album_page(
     return _render(
         "album.html",
         issue=Issue(version, date, checksums, selftest),
-        word=_word(
+        word=said.word(
             [*(f.result for f in files if f.verdicts or f.error is not None), *(v.result for v in album.verdicts)]
         ),
-        headline=_headline(files),
+        headline=said.headline(files),
         title=title,
         album=album,
+        remarks=[(remark.tracks, observation(remark)) for remark in album.observations],
         tracks=tracks,
         profiles=profiles,
         verdicts=[verdict for verdict in album.verdicts if verdict.findings],
@@ -278,6 +275,8 @@ def plan_page(
     str
         The whole page.
     """
+    from master_check.report.wording.plan import headline, without_settings
+
     answers = [
         ("True-peak limiter", plan.true_peak_limiter),
         ("Sample-peak limiter", plan.sample_peak_limiter),
@@ -292,11 +291,11 @@ def plan_page(
         "plan.html",
         issue=Issue(version, date, checksums, selftest),
         word="Plan",
-        headline=_answer(plan, profile),
+        headline=minus(headline(plan, profile.name)),
         track=shown,
         profile=profile,
         plan=plan,
-        lines=_plain_lines(plan),
+        lines=without_settings(plan),
         columns=[title for title, _ in settings],
         table=_settings_table([setting for _, setting in settings]),
         picture=_work_picture(settings[:2]),
@@ -305,30 +304,9 @@ def plan_page(
     )
 
 
-def _answer(plan: "Plan", profile: Profile) -> str:
-    """The plan in a sentence."""
-    found = plan.true_peak_limiter or plan.sample_peak_limiter
-    if plan.need == "limiter" and found is not None:
-        return f"{gain(found.gain_db, 'dB')} into the limiter for {profile.name}"
-    if plan.need == "no_target" and plan.plain is not None:
-        return f"{gain(plan.plain.gain_db, 'dB')} to the peak limit of {profile.name}"
-    words = {
-        "nothing": "No gain needed for {}",
-        "turn_down": "Turn it down for {}",
-        "plain_gain": "Plain gain is enough for {}",
-        "out_of_reach": "The target of {} is out of reach",
-        "unmeasurable": "Nothing to plan for {}",
-    }
-    return words.get(plan.need, "Plan for {}").format(profile.name)
-
-
-def _plain_lines(plan: "Plan") -> list[str]:
-    """What the plan says in words, without what the table says in figures."""
-    return [line for line in plan.summary() if not line.startswith(" ") and "limiter: ceiling" not in line]
-
-
 def _settings_table(settings: Sequence["Setting"]) -> list[tuple[str, list[str]]]:
-    """Rows for a table with a column a setting; rows that no setting has are left out."""
+    """Rows for a table with a column for each setting; rows that no setting has are left out."""
+    from master_check.report.wording.plan import ceiling
 
     def row(title: str, cell: Callable[["Setting"], str | None]) -> tuple[str, list[str]]:
         return title, [cell(setting) or "\u2013" for setting in settings]
@@ -345,7 +323,7 @@ def _settings_table(settings: Sequence["Setting"]) -> list[tuple[str, list[str]]
     level = next((s.playback.playback_lufs for s in settings if s.playback), None)
     rows = [
         row("Gain", lambda setting: gain(setting.gain_db, "dB")),
-        row("Ceiling", _ceiling),
+        row("Ceiling", ceiling),
         row("Reads", reading("integrated_lufs")),
         row("True peak", reading("true_peak_dbtp")),
         row("Sample peak", reading("sample_peak_dbfs")),
@@ -358,14 +336,6 @@ def _settings_table(settings: Sequence["Setting"]) -> list[tuple[str, list[str]]
         row("True peak then", played("true_peak_dbtp", "dBTP")),
     ]
     return [(title, cells) for title, cells in rows if any(cell != "\u2013" for cell in cells)]
-
-
-def _ceiling(setting: "Setting") -> str | None:
-    for value, unit in ((setting.ceiling_dbtp, "dBTP"), (setting.ceiling_dbfs, "dBFS")):
-        if value is not None:
-            # A ceiling is a limit: two decimals where one would not be the figure itself.
-            return f"{value:.1f} {unit}" if abs(value - round(value, 1)) < 1e-6 else f"{value:.2f} {unit}"
-    return None
 
 
 def _work_picture(settings: Sequence[tuple[str, "Setting"]]) -> Picture | None:
@@ -400,6 +370,8 @@ def compare_page(
     str
         The whole page.
     """
+    from master_check.report.wording.comparison import headline, notes, summary
+
     pair, changed = comparison, comparison.change
     master = track(1, Checked(pair.master.path, pair.master, tuple(verdicts)), profiles, checksums)
     premaster = track(2, Checked(pair.premaster.path, pair.premaster), (), checksums)
@@ -424,8 +396,10 @@ def compare_page(
     return _render(
         "compare.html",
         issue=Issue(version, date, checksums, selftest),
-        word=_word(verdict.result for verdict in verdicts) if verdicts else "Compared",
-        headline=_what_changed(pair),
+        word=said.word(verdict.result for verdict in verdicts) if verdicts else "Compared",
+        headline=minus(headline(pair)),
+        summary=summary(pair),
+        notes=notes(pair),
         pair=pair,
         master=master,
         premaster=premaster,
@@ -439,13 +413,6 @@ def compare_page(
 
 
 SIDES: Final = {"left": "Left", "right": "Right", "mid": "Middle", "side": "Sides", "mono": "The channel"}
-
-
-def _what_changed(pair: "Comparison") -> str:
-    louder, crest = pair.differences.get("integrated_lufs"), pair.differences.get("crest_db")
-    if louder is None or crest is None:
-        return "Premaster and master compared"
-    return f"{gain(louder, 'LU')} of loudness, {gain(crest, 'dB')} of crest"
 
 
 def _difference_rows(pair: "Comparison") -> list[tuple[Quantity, str, str, str]]:
@@ -518,54 +485,6 @@ def _limits(held: Iterable[tuple[Finding, str]]) -> tuple[Limit, ...]:
     return tuple(Limit(*what, tuple(who)) for what, who in names.items())
 
 
-def _word(results: Iterable[str]) -> str:
-    """The verdict in a word, for the seal. A file that could not be read hides no failure of the others."""
-    found = set(results)
-    if not found:
-        return "Measured"
-    if "error" in found and "fail" not in found:
-        return "Not read" if found == {"error"} else "Incomplete"
-    return WORDS[worst(found - {"error"})]
-
-
-def _headline(files: Sequence[Checked]) -> str:
-    """The verdict in a sentence."""
-    if len(files) == 1:
-        return _sentence(files[0])
-    judged = [file for file in files if file.verdicts]
-    failed = sum(file.result == "fail" for file in judged)
-    warned = sum(file.result == "warn" for file in judged)
-    unread = sum(file.error is not None for file in files)
-    parts = []
-    if failed:
-        parts.append(f"{failed} of {len(files)} files fail" if failed < len(files) else f"All {failed} files fail")
-    if judged and not failed:
-        parts.append(f"All {len(judged)} files pass" if not unread else f"{len(judged)} files pass")
-    if warned:
-        parts.append(f"{warned} with warnings")
-    if unread:
-        parts.append(f"{unread} could not be read")
-    return ", ".join(parts) or "Measured, not judged"
-
-
-def _sentence(file: Checked) -> str:
-    """The verdict on one file: `Fails cd, passes streaming`."""
-    if file.error is not None:
-        return "Could not be read"
-    words = {"fail": "fails {}", "warn": "passes {} with warnings", "pass": "passes {}"}
-    parts = []
-    for result, form in words.items():
-        names = [verdict.profile for verdict in file.verdicts if verdict.result == result]
-        if names:
-            parts.append(form.format(_listed(names)))
-    text = ", ".join(parts)
-    return text[:1].upper() + text[1:] or "Measured, not judged"
-
-
-def _listed(names: Sequence[str]) -> str:
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
-
-
 def _glossary(tracks: Iterable[Track]) -> list[Quantity]:
     shown = {row.quantity.key for t in tracks for _, rows in t.groups for row in rows if row.shown != "–"}
     return [quantity for key, quantity in QUANTITIES.items() if key in shown]
@@ -577,26 +496,9 @@ def wanted(finding: Finding) -> str:
     return minus(f"{limit} {finding.quantity.unit}".strip())
 
 
-def format_line(measurement: Measurement) -> str:
-    """File type, word length, rate, layout and length."""
-    form = measurement.format
-    depth = f"{form.bit_depth} bit{' float' if form.floating else ''}" if form.bit_depth is not None else ""
-    parts = [
-        form.container,
-        depth or form.encoding.replace("_", " ").lower(),
-        f"{form.rate / 1000:g} kHz",
-        form.layout.name if form.layout else f"{form.channels} channels",
-        clock(float(measurement.values["duration_s"] or 0.0)),
-    ]
-    return ", ".join(parts)
-
-
 def gain(value: float | None, unit: str, places: int = 1) -> str:
     """A difference with its sign and its unit; nothing has no sign."""
-    if value is None:
-        return "\u2013"
-    rounded = round(value, places) + 0.0
-    return minus(f"{rounded:{'+' if rounded else ''}.{places}f} {unit}".rstrip())
+    return minus(signed(value, unit, places))
 
 
 def words(text: str) -> Markup:
@@ -629,12 +531,12 @@ def _environment() -> jinja2.Environment:
         "svg": Markup,  # pictures are ours, and escape what they print
     }
     environment.globals |= {
-        "WORDS": WORDS,
-        "RULE_WORDS": RULE_WORDS,
+        "WORDS": said.VERDICTS,
+        "RULE_WORDS": said.RULES,
         "QUANTITIES": QUANTITIES,
         "ALBUM_QUANTITIES": ALBUM_QUANTITIES,
         "CHANNEL_KEYS": CHANNEL_KEYS,
-        "format_line": format_line,
+        "format_line": lambda measurement: ", ".join(file_format(measurement)),
     }
     return environment
 

@@ -106,10 +106,12 @@ def plan_json(premaster: Checked, profile: Profile, plan: "Plan") -> dict[str, A
 
 def comparison_json(premaster: Checked, master: Checked, comparison: "Comparison") -> dict[str, Any]:
     """What `compare --json` prints: both files as `check` has them, the master judged, then what changed."""
+    from master_check.report.wording.comparison import notes, summary
+
     a, c = comparison.alignment, comparison.change
     found = {
-        "summary": comparison.summary(),
-        "notes": list(comparison.notes),
+        "summary": summary(comparison),
+        "notes": notes(comparison),
         "alignment": asdict(a),
         "differences": comparison.differences,
         "difference_db": c.difference_db,

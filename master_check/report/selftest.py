@@ -7,11 +7,9 @@ from rich.table import Table
 from rich.text import Text
 
 from master_check.report.json import number
-from master_check.selftest.run import Outcome, largest_misses
+from master_check.report.wording.selftest import CAUTION, summary
+from master_check.selftest.run import Outcome
 from master_check.tables.quantities import QUANTITIES
-
-CAUTION = "The selftest writes test tones to a temporary folder and removes them. Should you keep or play any: "
-CAUTION += "turn the monitors down first, and take headphones off."
 
 
 def print_outcomes(console: Console, outcomes: Sequence[Outcome]) -> None:
@@ -38,17 +36,6 @@ def print_outcomes(console: Console, outcomes: Sequence[Outcome]) -> None:
     missed = sum(not outcome.passed for outcome in outcomes)
     console.print(Text(summary(outcomes), style="bold red" if missed else "bold green"))
     console.print(Text(CAUTION, style="dim"))
-
-
-def summary(outcomes: Sequence[Outcome]) -> str:
-    """One line: how many cases, how far off at most."""
-    missed = sum(not outcome.passed for outcome in outcomes)
-    worst = ", ".join(
-        f"{QUANTITIES[key].title.lower()} {miss:.3f} {QUANTITIES[key].unit.removesuffix('FS').removesuffix('TP')}"
-        for key, miss in largest_misses(list(outcomes)).items()
-    )
-    verdict = f"{missed} of {len(outcomes)} cases missed" if missed else f"all {len(outcomes)} cases met"
-    return f"{verdict}; furthest off: {worst}"
 
 
 def outcomes_json(outcomes: Sequence[Outcome]) -> dict[str, object]:

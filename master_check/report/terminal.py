@@ -15,6 +15,8 @@ from master_check.judgement.checked import Checked
 from master_check.judgement.profile import Profile
 from master_check.judgement.verdict import Finding, Verdict
 from master_check.measurement.measurement import Measurement
+from master_check.report.wording.files import file_format
+from master_check.report.wording.verdicts import RULES, VERDICTS
 from master_check.tables.quantities import QUANTITIES, Quantity, Value, grouped
 from master_check.text import clock, visible
 
@@ -28,13 +30,6 @@ STYLES: Mapping[str, str] = {
     "fail": "bold red",
     "error": "bold red",
     "skip": "dim",
-}
-WORDS: Mapping[str, str] = {
-    "pass": "PASSES",
-    "warn": "PASSES, BUT",
-    "fail": "FAILS",
-    "error": "NOT READ",
-    "skip": "–",
 }
 
 
@@ -54,6 +49,8 @@ def print_checked(console: Console, files: Iterable[Checked], everything: bool =
 
 def print_plan(console: Console, premaster: Checked, profile: Profile, plan: "Plan") -> None:
     """Fit to be mastered or not, then what to set, then the premaster's figures."""
+    from master_check.report.wording.plan import limiters, needs
+
     assert premaster.measurement is not None
     console.print(
         Text.assemble("Plan for ", (visible(premaster.path), "bold"), " to ", (visible(profile.name), "bold"))
@@ -61,19 +58,24 @@ def print_plan(console: Console, premaster: Checked, profile: Profile, plan: "Pl
     console.print(_indented(_format_line(premaster.measurement)))
     console.print(_indented(_verdict(premaster.verdicts[0], False), above=1))
     console.print()
-    for line in plan.summary():
-        strong = not line.startswith(" ") and "limiter: ceiling" in line
-        console.print(_indented(Text(line, style="bold" if strong else "")))
+    for line in needs(plan):
+        console.print(_indented(Text(line)))
+    for answer in limiters(plan):
+        console.print(_indented(Text(answer.heading, style="bold" if answer.setting else "")))
+        for line in answer.details:
+            console.print(Padding(Text(line), (0, 0, 0, 4), expand=False))
     console.print(_indented(figures(premaster.measurement), above=1, below=1))
 
 
 def print_comparison(console: Console, premaster: Checked, master: Checked, comparison: "Comparison") -> None:
     """What mastering did in words, the master's verdict, then the figures beside each other."""
+    from master_check.report.wording.comparison import notes, summary
+
     console.print(Text.assemble("From ", (visible(premaster.path), "bold"), " to ", (visible(master.path), "bold")))
     console.print()
-    for line in comparison.summary():
+    for line in summary(comparison):
         console.print(_indented(Text(line)))
-    for note in comparison.notes:
+    for note in notes(comparison):
         console.print(_indented(Text(f"note: {visible(note)}", style="italic")))
     for verdict in master.verdicts:
         console.print(_indented(_verdict(verdict, False), above=1))
@@ -147,7 +149,7 @@ def _indented(content: RenderableType, above: int = 0, below: int = 0) -> Paddin
 
 
 def verdict_word(result: str) -> Text:
-    return Text(WORDS[result], style=STYLES[result])
+    return Text(VERDICTS[result].upper(), style=STYLES[result])
 
 
 def _headline(file: Checked) -> Text:
@@ -158,16 +160,7 @@ def _headline(file: Checked) -> Text:
 
 
 def _format_line(measurement: Measurement) -> Text:
-    values = measurement.values
-    depth = f"{values['bit_depth']} bit" + (" float" if measurement.format.floating else "")
-    parts = [
-        str(values["container"]),
-        depth if values["bit_depth"] is not None else str(values["encoding"]).replace("_", " ").lower(),
-        f"{measurement.format.rate / 1000:g} kHz",
-        str(values["layout"] or f"{measurement.format.channels} channels"),
-        clock(float(values["duration_s"] or 0.0)),
-    ]
-    return Text(" · ".join(parts), style="dim")
+    return Text(" · ".join(file_format(measurement)), style="dim")
 
 
 def _verdict(verdict: Verdict, everything: bool) -> RenderableType:
@@ -194,9 +187,8 @@ def findings_lines(findings: Sequence[Finding], reasons: bool = True) -> Rendera
     limit = min(max(len(f.limit) for f in findings), 28)
     lines: list[RenderableType] = []
     for finding in findings:
-        word = {"fail": "fails", "warn": "warns", "pass": "meets", "skip": "note "}[finding.result]
         broken = finding.result in ("fail", "warn")
-        line = Text().append(f"{word}  ", style=STYLES[finding.result])
+        line = Text().append(f"{RULES[finding.result]:<5}  ", style=STYLES[finding.result])
         line.append(f"{finding.quantity.title:<{title}}  {finding.shown:>{shown}}", style="bold" if broken else "")
         line.append(f"   wanted {finding.limit:<{limit}}")
         if finding.at_s is not None:

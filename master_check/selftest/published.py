@@ -170,11 +170,11 @@ class Case:
         for after in range(1, round(duration_s / self.seconds) + 1):
             yield float(loudness[ends <= after * self.seconds + 1e-6].max())
 
-    def misses(self, readings: Sequence[float]) -> list[str]:
-        """What lies outside the document's tolerance, in words; empty where the case is passed."""
+    def misses(self, readings: Sequence[float]) -> list[tuple[float, float]]:
+        """Readings outside the document's tolerance, each with what was expected; empty where the case is passed."""
         expected = self.expected * (len(readings) // len(self.expected))
         return [
-            f"{self.name}: read {value:.3f}, expected {wanted:.2f} -{self.below:g} +{self.above:g}"
+            (value, wanted)
             for value, wanted in zip(readings, expected, strict=True)
             if not wanted - self.below <= value <= wanted + self.above
         ]

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from master_check.pair.align import PairError
 from master_check.pair.comparison import Comparison, compare
+from master_check.report.wording.comparison import summary
 from tests.signals import write
 
 Floats = NDArray[np.float64]
@@ -37,13 +38,13 @@ def mastered(tmp_path: Path) -> Callable[[Floats, Floats], Comparison]:
 
 
 def line(found: Comparison, word: str) -> str:
-    return next(line for line in found.summary() if word in line)
+    return next(line for line in summary(found) if word in line)
 
 
 def test_two_equal_channels_are_both_told(mastered: Callable[[Floats, Floats], Comparison]) -> None:
     frames = np.repeat(music()[:, :1], 2, axis=1)
     told = line(mastered(frames, np.tanh(4.0 * frames) / 4.0), "saturated")
-    assert told.startswith("the left was saturated") and "the right was saturated" in told
+    assert told.startswith("left saturated") and "right saturated" in told
 
 
 def test_a_silent_channel_does_not_keep_the_other_from_being_told(
@@ -51,7 +52,7 @@ def test_a_silent_channel_does_not_keep_the_other_from_being_told(
 ) -> None:
     frames = music() * [1.0, 0.0]
     found = mastered(frames, np.tanh(4.0 * frames) / 4.0)
-    assert line(found, "saturated").startswith("the left was saturated")
+    assert line(found, "saturated").startswith("left saturated")
     assert found.saturation.side("right").thd_percent is None
 
 

@@ -1,0 +1,138 @@
+"""What mastering did, in words."""
+
+from typing import Final
+
+from master_check.measurement.measurement import SHORT_FOR_RANGE
+from master_check.pair.comparison import Comparison, Remark
+from master_check.pair.saturation import SideSaturation
+from master_check.report.wording.figures import signed
+from master_check.text import clock
+
+TOLD_DB: Final = 0.7
+"""Change of tone or width that is worth a word."""
+
+TOLD_REDUCTION_DB: Final = 0.5
+"""The same of gain reduction."""
+
+SIDES: Final = {"left": "left", "right": "right", "mid": "middle", "side": "sides", "mono": "mono"}
+
+
+def headline(comparison: Comparison) -> str:
+    """What mastering did in a sentence."""
+    louder, crest = comparison.differences.get("integrated_lufs"), comparison.differences.get("crest_db")
+    if louder is None or crest is None:
+        return "Premaster and master compared"
+    return f"{signed(louder, 'LU')} of loudness, {signed(crest, 'dB')} of crest factor"
+
+
+def summary(comparison: Comparison) -> list[str]:
+    """What mastering did, a line for each kind of change."""
+    lines = (
+        _levels(comparison),
+        _saturation(comparison),
+        _tone(comparison),
+        _width(comparison),
+        _gain(comparison),
+        _alignment(comparison),
+    )
+    return [line for line in lines if line]
+
+
+def notes(comparison: Comparison) -> list[str]:
+    """What to know before reading the figures."""
+    lines = [remark(found) for found in comparison.remarks]
+    for name, measurement in (("premaster", comparison.premaster), ("master", comparison.master)):
+        # The loudness range of excerpts is compared all the same.
+        lines += [f"{name}: {note}" for note in measurement.notes if note != SHORT_FOR_RANGE]
+    return lines
+
+
+def remark(found: Remark) -> str:
+    if found.kind == "swapped":
+        return "the master is quieter than the premaster and has a higher PLR: are the two the wrong way round?"
+    this, other = ("premaster", "master") if found.kind == "premaster_only" else ("master", "premaster")
+    return f"{clock(found.seconds)} of the {this} is not in the {other}"
+
+
+def _levels(c: Comparison) -> str:
+    louder, crest, peak = (c.differences.get(key) for key in ("integrated_lufs", "crest_db", "true_peak_dbtp"))
+    if louder is None or crest is None or peak is None:
+        return ""
+    return (
+        f"loudness {_up_or_down(louder, 'LU')}, crest factor {_up_or_down(crest, 'dB')}, "
+        f"true peak {_up_or_down(peak, 'dB')}"
+    )
+
+
+def _up_or_down(change: float, unit: str) -> str:
+    rounded = round(change, 1)
+    return f"{'up' if rounded > 0.0 else 'down'} {abs(rounded):.1f} {unit}" if rounded else "unchanged"
+
+
+def _saturation(c: Comparison) -> str:
+    pair = {"left_right": ("left", "right"), "mid_side": ("mid", "side")}
+    names = pair.get(c.saturation.domain or "", tuple(side.side for side in c.saturation.sides))
+    own = [side for side in c.saturation.sides if side.side in names and side.peak_dbfs is not None]
+    if any(side.thd_percent is None for side in own):
+        return "saturation cannot be judged: equalising, gain and a curve do not explain what was done"
+    hot = [side for side in own if side.saturated]
+    if not hot:
+        most = max((side.thd_percent or 0.0 for side in own), default=0.0)
+        return f"no saturation found ({most:.1f} % THD at most)"
+    clean = [SIDES[side.side] for side in own if side not in hot]
+    told = ", ".join(_hot(side) for side in hot)
+    return told + (f"; {' and '.join(clean)} clean" if clean else "")
+
+
+def _hot(side: SideSaturation) -> str:
+    how = f"clipped at {side.clip_dbfs:z.1f} dBFS" if side.clip_dbfs is not None else "saturated"
+    return f"{SIDES[side.side]} {how} ({side.thd_percent:.1f} % THD)"
+
+
+def _tone(c: Comparison) -> str:
+    told = [
+        f"{region.level_change_db:+.1f} dB {_span(region.low_hz, region.high_hz)}"
+        for region in c.regions
+        if region.level_change_db is not None and abs(region.level_change_db) >= TOLD_DB
+    ]
+    return f"tonal balance: {', '.join(told)}" if told else "tonal balance unchanged"
+
+
+def _span(low: float | None, high: float | None) -> str:
+    if low is None:
+        return f"below {_hertz(high or 0.0)}"
+    if high is None:
+        return f"above {_hertz(low)}"
+    return f"from {_hertz(low)} to {_hertz(high)}"
+
+
+def _hertz(frequency: float) -> str:
+    return f"{frequency / 1000:g} kHz" if frequency >= 1000 else f"{frequency:g} Hz"
+
+
+def _width(c: Comparison) -> str:
+    wider, mono = c.differences.get("side_to_mid_db"), c.differences.get("mono_loss_lu")
+    if wider is None or mono is None:
+        return ""
+    if abs(wider) < TOLD_DB:
+        return "stereo width unchanged"
+    return f"stereo width: sides {wider:+.1f} dB against the middle, {signed(mono, 'LU')} lost in mono"
+
+
+def _gain(c: Comparison) -> str:
+    most, often = c.change.gain_reduction_max_db, c.change.gain_reduction_p95_db
+    if most is None or often is None or most < TOLD_REDUCTION_DB:
+        return f"gain reduction stays below {TOLD_REDUCTION_DB:g} dB"
+    place = f", most at {clock(c.change.worst[0].at_s)}" if c.change.worst else ""
+    return f"gain reduction up to {most:.1f} dB, 95th percentile {often:.1f} dB{place}"
+
+
+def _alignment(c: Comparison) -> str:
+    a = c.alignment
+    way = "later" if a.offset_s > 0 else "earlier"
+    place = "no offset" if abs(a.offset_s) < 1e-4 else f"master {abs(a.offset_s):.4f} s {way}"
+    polarity = "polarity INVERTED" if a.inverted else "same polarity"
+    rates = (
+        f", converted from {a.premaster_rate / 1000:g} to {a.rate / 1000:g} kHz" if a.premaster_rate != a.rate else ""
+    )
+    return f"alignment: {place}, {polarity}, gain {signed(a.gain_db, 'dB')}{rates}, coherence {a.coherence:.2f}"

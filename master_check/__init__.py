@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from master_check.albums.album import Album, Track, album
     from master_check.albums.tracks import AlbumError
     from master_check.judgement.checked import Checked, check
-    from master_check.judgement.profile import Profile, ProfileError, load_profile
+    from master_check.judgement.profile import Profile, ProfileError, ProfileFile, Rule
+    from master_check.judgement.profile_files import load_profile
     from master_check.judgement.verdict import Finding, Verdict, judge
     from master_check.limiting.plan import Plan
     from master_check.limiting.premaster import PlanError, PremasterPlan, plan
@@ -37,7 +38,8 @@ _HOMES = {
     "albums.album": ("Album", "Track", "album"),
     "albums.tracks": ("AlbumError",),
     "judgement.checked": ("Checked", "check"),
-    "judgement.profile": ("Profile", "ProfileError", "load_profile"),
+    "judgement.profile": ("Profile", "ProfileError", "ProfileFile", "Rule"),
+    "judgement.profile_files": ("load_profile",),
     "judgement.verdict": ("Finding", "Verdict", "judge"),
     "limiting.plan": ("Plan",),
     "limiting.premaster": ("PlanError", "PremasterPlan", "plan"),
@@ -70,7 +72,9 @@ __all__ = [
     "PremasterPlan",
     "Profile",
     "ProfileError",
+    "ProfileFile",
     "Quantity",
+    "Rule",
     "Series",
     "Source",
     "Track",

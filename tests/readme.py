@@ -6,7 +6,7 @@ from pathlib import Path
 from click.testing import CliRunner
 
 from master_check.cli import cli
-from master_check.judgement.profile import available, load_profile, shipped_folder
+from master_check.judgement.profile_files import available, load_profile, shipped_folder
 from master_check.tables.quantities import QUANTITIES
 
 README = Path(__file__).parent.parent / "README.md"
@@ -15,7 +15,7 @@ README = Path(__file__).parent.parent / "README.md"
 def profiles() -> str:
     rows = ["| profile | for | source |", "|---|---|---|"]
     for path in sorted(shipped_folder().glob("*.toml")):
-        head = load_profile(path).profile
+        head = load_profile(path)
         rows.append(f"| `{head.name}` | {head.title} | {head.source} |")
     return "\n".join(rows)
 

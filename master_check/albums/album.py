@@ -420,7 +420,7 @@ def album_loudness(measured: Sequence[Measurement]) -> float | None:
 def _tracks(
     found: _Found, profiles: Sequence[Profile], values: Mapping[str, Value], versions: Mapping[int, Version]
 ) -> Iterable[Track]:
-    levels = dict.fromkeys(p.profile.playback_lufs for p in profiles if p.profile.playback_lufs is not None)
+    levels = dict.fromkeys(p.playback_lufs for p in profiles if p.playback_lufs is not None)
     number = 0
     for i, file in enumerate(found.files):
         number += i not in found.mains

@@ -52,7 +52,8 @@ def profiles_option(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def load(names: Sequence[str]) -> "list[Profile]":
-    from master_check.judgement.profile import ProfileError, load_profile
+    from master_check.judgement.profile import ProfileError
+    from master_check.judgement.profile_files import load_profile
 
     loaded: list[Profile] = []
     faults: list[str] = []

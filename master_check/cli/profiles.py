@@ -21,7 +21,8 @@ def list_profiles() -> None:
     """Every profile that can be named, and where it is."""
     from rich.table import Table
 
-    from master_check.judgement.profile import ProfileError, available, load_profile
+    from master_check.judgement.profile import ProfileError
+    from master_check.judgement.profile_files import available, load_profile
     from master_check.text import visible
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
@@ -29,7 +30,7 @@ def list_profiles() -> None:
         table.add_column(column, overflow="fold")
     for name, path in available().items():
         try:
-            title = load_profile(path).profile.title
+            title = load_profile(path).title
         except ProfileError as error:
             title = f"not usable: {len(error.faults)} faults, see `sendoff profiles lint {name}`"
         table.add_row(visible(name), visible(title), visible(str(path)))
@@ -45,7 +46,9 @@ def show(name: str, as_json: bool) -> None:
 
     (profile,) = load([name])
     if as_json:
-        click.echo(profile.model_dump_json(indent=2, exclude_none=True))
+        from master_check.report import json
+
+        click.echo(json.text(json.profile_json(profile)))
     else:
         report.print_profile(console(), profile)
 
@@ -59,7 +62,8 @@ def show(name: str, as_json: bool) -> None:
 @click.option("--force", is_flag=True, help="Replace a file that is there.")
 def copy(name: str, new_name: str | None, here: bool, force: bool) -> None:
     """Copy profile NAME to edit it, as NEW_NAME if given. A copy of the same name is used in place of the original."""
-    from master_check.judgement.profile import ProfileError, copied, find, user_folder
+    from master_check.judgement.profile import ProfileError
+    from master_check.judgement.profile_files import copied, find, user_folder
     from master_check.output import OutputError, check_target, write_whole
 
     folder = Path("profiles") if here else user_folder()
@@ -84,4 +88,4 @@ def copy(name: str, new_name: str | None, here: bool, force: bool) -> None:
 def lint(names: tuple[str, ...]) -> None:
     """Find everything wrong with profiles, given by name or path. Exit status 2 where there is something."""
     for profile in load(names):
-        click.echo(f"{profile.name}: {len(profile.rule)} rules, {len(profile.album_rule)} album rules, no faults")
+        click.echo(f"{profile.name}: {len(profile.rules)} rules, {len(profile.album_rules)} album rules, no faults")

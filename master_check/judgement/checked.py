@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from master_check.judgement.profile import Profile, load_profile
+from master_check.judgement.profile import Profile
+from master_check.judgement.profile_files import load_profile
 from master_check.judgement.verdict import Verdict, judge, worst
 from master_check.measurement.measurement import Measurement
 from master_check.measurement.one_pass import measure

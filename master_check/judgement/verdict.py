@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from master_check.judgement.profile import Level, Profile, Range, Rule
+from master_check.judgement.profile import Level, Profile, ProfileFile, Range, Rule
 from master_check.measurement.measurement import Measurement
 from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, Quantity, Value
 
@@ -25,7 +25,7 @@ class Finding:
     value : number, word or None
         What was measured.
     limit : str
-        What the rule asks for, such as `<= -1.0`.
+        What the rule asks for, such as `<= -1.0`; empty where a note sets no limit.
     level : str
         must, should or note.
     result : str
@@ -53,16 +53,37 @@ class Finding:
     def quantity(self) -> Quantity:
         return (QUANTITIES | ALBUM_QUANTITIES)[self.measure]
 
+    @property
+    def wanted(self) -> str:
+        """The limit for people, with its unit."""
+        return f"{self.limit} {self.quantity.unit}".rstrip() if self.limit else "no limit"
+
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """A file, or an album, held against one profile."""
+    """A file, or an album, held against one profile.
+
+    Attributes
+    ----------
+    profile, title, source : str
+        Of the profile.
+    result : str
+        The worst of the findings.
+    findings : tuple of Finding
+        One for each rule, in the profile's order.
+    file : ProfileFile or None
+        Where the profile was read from.
+    bases : tuple of ProfileFile
+        Those it extends, the nearest first.
+    """
 
     profile: str
     title: str
     source: str
     result: Overall
     findings: tuple[Finding, ...]
+    file: ProfileFile | None = None
+    bases: tuple[ProfileFile, ...] = ()
 
     def broken(self) -> list[Finding]:
         """What fails, then what warns."""
@@ -71,12 +92,12 @@ class Verdict:
 
 def judge(measurement: Measurement, profile: Profile) -> Verdict:
     """Hold one file against a profile."""
-    return _judge(profile, profile.rule, QUANTITIES, measurement.values, measurement.at_s)
+    return _judge(profile, profile.rules, QUANTITIES, measurement.values, measurement.at_s)
 
 
 def judge_album(values: Mapping[str, Value], profile: Profile) -> Verdict:
     """Hold an album's figures against the album rules of a profile."""
-    return _judge(profile, profile.album_rule, ALBUM_QUANTITIES, values, {})
+    return _judge(profile, profile.album_rules, ALBUM_QUANTITIES, values, {})
 
 
 def worst(results: Iterable[str], none: Overall = "pass") -> Overall:
@@ -93,13 +114,13 @@ def _judge(
     at_s: Mapping[str, float],
 ) -> Verdict:
     findings = tuple(_hold(rule, quantities[rule.measure], values, at_s.get(rule.measure)) for rule in rules)
-    head = profile.profile
-    return Verdict(head.name, head.title, head.source, worst(f.result for f in findings), findings)
+    result = worst(finding.result for finding in findings)
+    return Verdict(profile.name, profile.title, profile.source, result, findings, profile.file, profile.bases)
 
 
 def _hold(rule: Rule, quantity: Quantity, values: Mapping[str, Value], at_s: float | None) -> Finding:
     value = values.get(rule.measure)
-    if rule.level == "note" or not _applies(rule.when, values) or (value is None and not quantity.needed):
+    if rule.level == "note" or not _applies(rule.when, values) or (value is None and not _needs(rule, quantity)):
         result: Result = "skip"
     elif value is not None and _meets(rule, value):
         result = "pass"
@@ -129,6 +150,11 @@ def _applies(when: Range | None, values: Mapping[str, Value]) -> bool:
     return (when.min is None or value >= when.min) and (when.max is None or value <= when.max)
 
 
+def _needs(rule: Rule, quantity: Quantity) -> bool:
+    """Whether there has to be a value: a maximum alone is not passed by nothing."""
+    return quantity.needed and (rule.min is not None or rule.max is None)
+
+
 def _meets(rule: Rule, value: float | int | str) -> bool:
     if rule.one_of is not None:
         return value in rule.one_of
@@ -155,7 +181,7 @@ def _words(rule: Rule, quantity: Quantity, value: Value, meets: bool) -> tuple[s
 
 
 def limit_text(rule: Rule, places: int) -> str:
-    """What a rule asks for, in signs and figures: `<= -1.0`, `-23.0 ±1`, `one of 44100, 48000`."""
+    """What a rule asks for, in signs and figures: `<= -1.0`, `-23.0 ±1`, `one of 44100, 48000`; empty for no limit."""
     if rule.one_of is not None:
         allowed = ", ".join(v if isinstance(v, str) else f"{v:.10g}" for v in rule.one_of)
         return f"one of {allowed}" if len(rule.one_of) > 1 else f"= {allowed}"
@@ -164,8 +190,9 @@ def limit_text(rule: Rule, places: int) -> str:
     slack = f" (±{rule.tolerance:g})" if rule.tolerance else ""
     if rule.min is not None and rule.max is not None:
         return f"{_figure(rule.min, places)} to {_figure(rule.max, places)}{slack}"
-    sign, edge = ("<=", rule.max) if rule.max is not None else (">=", rule.min)
-    return f"{sign} {_figure(edge or 0.0, places)}{slack}"
+    if rule.min is not None:
+        return f">= {_figure(rule.min, places)}{slack}"
+    return f"<= {_figure(rule.max, places)}{slack}" if rule.max is not None else ""
 
 
 def _figure(number: float, places: int) -> str:

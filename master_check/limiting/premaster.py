@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from master_check.judgement.checked import Checked
-from master_check.judgement.profile import Profile, load_profile
+from master_check.judgement.profile import Profile
+from master_check.judgement.profile_files import load_profile
 from master_check.judgement.verdict import judge
 from master_check.limiting.limiter import LOOK_AHEAD_MS, RELEASE_MS
 from master_check.limiting.plan import Plan, plan_frames
@@ -89,8 +90,8 @@ def plan(
             measurement.format.weights,
             wanted.target_lufs() if target_lufs is None else target_lufs,
             wanted.highest_peak_db(),
-            playback_lufs=wanted.profile.playback_lufs,
-            max_gain_reduction_db=wanted.profile.max_gain_reduction_db,
+            playback_lufs=wanted.playback_lufs,
+            max_gain_reduction_db=wanted.max_gain_reduction_db,
             look_ahead_ms=look_ahead_ms,
             release_ms=release_ms,
         )

@@ -492,8 +492,7 @@ def _glossary(tracks: Iterable[Track]) -> list[Quantity]:
 
 def wanted(finding: Finding) -> str:
     """The limit of a finding with its unit, in the words of a page."""
-    limit = finding.limit.replace("<=", "\u2264").replace(">=", "\u2265")
-    return minus(f"{limit} {finding.quantity.unit}".strip())
+    return minus(finding.wanted.replace("<=", "\u2264").replace(">=", "\u2265"))
 
 
 def gain(value: float | None, unit: str, places: int = 1) -> str:

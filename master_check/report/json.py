@@ -50,10 +50,18 @@ class RuleJson(TypedDict):
     source: str
 
 
+class ProfileFileJson(TypedDict):
+    file: str
+    sha256: str
+
+
 class CheckJson(TypedDict):
     profile: str
     title: str
     source: str
+    file: str | None
+    sha256: str | None
+    bases: list[ProfileFileJson]
     result: Literal["pass", "warn", "fail"]
     rules: list[RuleJson]
 
@@ -132,6 +140,32 @@ def comparison_json(premaster: Checked, master: Checked, comparison: "Comparison
     return results_json([premaster, master]) | {"comparison": rounded(found)}
 
 
+def profile_json(profile: Profile) -> dict[str, Any]:
+    """What `profiles show --json` prints: the keys of a profile's file, and which files they come from."""
+    head = {
+        "name": profile.name,
+        "title": profile.title,
+        "source": profile.source,
+        "playback_lufs": profile.playback_lufs,
+        "max_gain_reduction_db": profile.max_gain_reduction_db,
+    }
+    return {
+        "sendoff_json": VERSION,
+        "profile": head | _files(profile),
+        "rule": [asdict(rule) for rule in profile.rules],
+        "album_rule": [asdict(rule) for rule in profile.album_rules],
+    }
+
+
+def _files(of: Profile | Verdict) -> dict[str, Any]:
+    """Which file a profile came from, and which ones it extends."""
+    return {
+        "file": of.file.path if of.file else None,
+        "sha256": of.file.sha256 if of.file else None,
+        "bases": [{"file": base.path, "sha256": base.sha256} for base in of.bases],
+    }
+
+
 def rounded(value: Any) -> Any:
     """A tree of plain values with every number as `number` has it."""
     if isinstance(value, dict):
@@ -148,7 +182,8 @@ def check_json(verdict: Verdict) -> CheckJson:
         "profile": verdict.profile,
         "title": verdict.title,
         "source": verdict.source,
-        "result": verdict.result,  # type: ignore[typeddict-item]
+        **_files(verdict),  # type: ignore[typeddict-item]
+        "result": verdict.result,
         "rules": [_rule(finding) for finding in verdict.findings],
     }
 

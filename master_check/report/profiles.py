@@ -13,15 +13,17 @@ from master_check.text import visible
 
 
 def print_profile(console: Console, profile: Profile) -> None:
-    head = profile.profile
-    console.print(Text(visible(f"{head.name}: {head.title}"), style="bold"))
-    console.print(Text(visible(f"source: {head.source}"), style="dim"))
-    if head.playback_lufs is not None:
-        console.print(f"played at {head.playback_lufs:g} LUFS")
+    console.print(Text(visible(f"{profile.name}: {profile.title}"), style="bold"))
+    console.print(Text(visible(f"source: {profile.source}"), style="dim"))
+    for word, file in (("file", profile.file), *(("extends", base) for base in profile.bases)):
+        if file is not None:
+            console.print(Text(visible(f"{word}: {file.path}, SHA-256 {file.sha256}"), style="dim"))
+    if profile.playback_lufs is not None:
+        console.print(f"played at {profile.playback_lufs:g} LUFS")
     table = _table("level", "what", "wanted", "why", "source")
-    for rule in profile.rule:
+    for rule in profile.rules:
         table.add_row(*_row(rule, QUANTITIES))
-    for album_rule in profile.album_rule:
+    for album_rule in profile.album_rules:
         table.add_row(*_row(album_rule, ALBUM_QUANTITIES))
     console.print(table)
 
@@ -43,7 +45,8 @@ def _row(rule: Rule, quantities: Mapping[str, Quantity]) -> tuple[str, ...]:
         condition = f" where {other.title.lower()}"
         condition += f" >= {low:g}" if low is not None else ""
         condition += f" <= {high:g}" if high is not None else ""
-    limit = f"{limit_text(rule, quantity.decimals)} {quantity.unit}{condition}"
+    limit = limit_text(rule, quantity.decimals)
+    limit = f"{limit} {quantity.unit}{condition}" if limit else f"no limit{condition}"
     return rule.level, quantity.title, visible(limit), visible(rule.why), visible(rule.source)
 
 

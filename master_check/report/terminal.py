@@ -190,7 +190,7 @@ def findings_lines(findings: Sequence[Finding], reasons: bool = True) -> Rendera
         broken = finding.result in ("fail", "warn")
         line = Text().append(f"{RULES[finding.result]:<5}  ", style=STYLES[finding.result])
         line.append(f"{finding.quantity.title:<{title}}  {finding.shown:>{shown}}", style="bold" if broken else "")
-        line.append(f"   wanted {finding.limit:<{limit}}")
+        line.append(f"   wanted {finding.limit:<{limit}}" if finding.limit else " " * (limit + 10))
         if finding.at_s is not None:
             line.append(f"  at {clock(finding.at_s)}")
         line.rstrip()

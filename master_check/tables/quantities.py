@@ -47,7 +47,7 @@ class Quantity:
     text : bool
         The value is a word (a container, a layout), not a number.
     needed : bool
-        A rule on it fails where the file has no such value, instead of being skipped.
+        A rule on it fails where the file has no such value, instead of being skipped; a maximum alone is skipped.
     """
 
     key: str
@@ -121,6 +121,7 @@ _ROWS: Final = (
         1,
         "Highest point of the four-times oversampled waveform (ITU-R BS.1770-5, Annex 2).",
         "lower the limiter's ceiling or switch its true-peak mode on",
+        needed=True,
     ),
     Quantity(
         "sample_peak_dbfs",
@@ -131,6 +132,7 @@ _ROWS: Final = (
         1,
         "Largest sample.",
         "lower the ceiling; on a premaster lower the bus, not the limiter",
+        needed=True,
     ),
     Quantity(
         "headroom_db",
@@ -170,6 +172,7 @@ _ROWS: Final = (
         1,
         "Root mean square of all samples and channels; a full-scale sine reads -3.0.",
         "move the mix bus; leave the balance as it is",
+        needed=True,
     ),
     Quantity("crest_db", "Crest factor", "crest", "Dynamics", "dB", 1, "Sample peak minus RMS."),
     Quantity(

@@ -22,7 +22,8 @@ from master_check.albums import album as album_module
 from master_check.albums.album import Album, album, album_loudness, playback
 from master_check.albums.consistency import Observation, octaves, programme_ends
 from master_check.albums.tracks import AlbumError, find_tracks
-from master_check.judgement.profile import Profile, load_profile
+from master_check.judgement.profile import Profile
+from master_check.judgement.profile_files import load_profile
 from master_check.measurement import store as store_module
 from master_check.measurement.one_pass import measure, measure_source
 from master_check.report.wording.album import observation as text

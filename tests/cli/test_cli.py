@@ -101,13 +101,13 @@ def test_json_has_null_for_what_cannot_be_had(tmp_path: Path) -> None:
     for key in ("integrated_lufs", "true_peak_dbtp", "sample_peak_dbfs", "correlation", "bits_used", "plr_lu"):
         assert measures[key] is None, key
     assert file["notes"] == ["digital silence: no level can be given"]
-    assert file["checks"][0]["result"] == "warn"  # silence cannot meet a loudness, which streaming only should
+    assert file["checks"][0]["result"] == "fail"  # nothing in it: no place takes it
 
 
 def test_profile_schema_accepts_the_shipped_profiles() -> None:
     import tomli
 
-    from master_check.judgement.profile import shipped_folder
+    from master_check.judgement.profile_files import shipped_folder
 
     schema = json.loads(run("schema", "profile").stdout)
     paths = sorted(shipped_folder().glob("*.toml"))

@@ -1,19 +1,15 @@
 """Profiles: all faults of a file at once, each with its key; looking up, extending, copying."""
 
+import hashlib
 from pathlib import Path
 
 import pytest
 
-from master_check.judgement.profile import (
-    Profile,
-    ProfileError,
-    available,
-    copied,
-    find,
-    load_profile,
-    shipped_folder,
-)
+from master_check.judgement.profile import Profile, ProfileError
+from master_check.judgement.profile_files import available, copied, find, load_profile, shipped_folder
+from master_check.judgement.verdict import judge
 from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES
+from tests.signals import measured, noise, quantised, silence, sine
 
 HEAD = '[profile]\nname = "ours"\ntitle = "Our house"\n'
 
@@ -86,13 +82,13 @@ def test_all_faults_of_a_profile_come_at_once_each_with_its_key() -> None:
     assert faults(WRONG) == [
         "profile.name: expected lower-case letters, digits and hyphens; there is 'Our House'",
         "profile.title: missing",
-        "profile.playback_lufs: should be a finite number; there is inf",
-        "profile.titel: not a key that profiles have; there is 'x'",
+        "profile.playback_lufs: expected a finite number; there is inf",
+        "profile.titel: not a key that profiles have",
         "rule[1] (true_peak_dbpt): no quantity is called 'true_peak_dbpt', perhaps true_peak_dbtp; "
         "`sendoff quantities` lists them",
         "rule[2] (integrated_lufs): target needs a tolerance",
-        "rule[3].max (sample_peak_dbfs): should be a valid number; there is '-1'",
-        "rule[3].level (sample_peak_dbfs): should be 'must', 'should' or 'note'; there is 'maybe'",
+        "rule[3].max (sample_peak_dbfs): expected a number; there is '-1'",
+        "rule[3].level (sample_peak_dbfs): expected must, should or note; there is 'maybe'",
         "rule[4] (plr_lu): min 3 is above max 1",
         "rule[5].measure: missing",
         "album_rule[1] (integrated_lufs): no quantity is called 'integrated_lufs', perhaps album_integrated_lufs; "
@@ -111,18 +107,21 @@ def test_all_faults_of_a_profile_come_at_once_each_with_its_key() -> None:
         ({"measure": '"channels"', "max": "2", "one_of": "[2]"}, "(channels): expected exactly one of"),
         ({"measure": '"plr_lu"', "target": "8", "tolerance": "1", "min": "3"}, "(plr_lu): expected exactly one of"),
         ({"measure": '"channels"', "one_of": "[2]", "tolerance": "1"}, "(channels): tolerance goes with target"),
-        ({"measure": '"plr_lu"', "target": "8", "tolerance": "-1"}, ".tolerance (plr_lu): should be greater than or"),
-        ({"measure": '"channels"', "one_of": "[]"}, ".one_of (channels): expected at least one value"),
+        (
+            {"measure": '"plr_lu"', "target": "8", "tolerance": "-1"},
+            ".tolerance (plr_lu): expected 0 or more; ",
+        ),
+        ({"measure": '"channels"', "one_of": "[]"}, ".one_of (channels): expected a list of at least one value"),
         ({"measure": '"channels"', "one_of": '["two"]'}, "(channels): channels is a number: one_of has 'two'"),
         ({"measure": '"channels"', "one_of": "[true]"}, ".one_of[1] (channels): expected a finite number or a word"),
         ({"measure": '"layout"', "min": "3"}, "(layout): layout is a word: expected one_of with words"),
         ({"measure": '"layout"', "one_of": '["5.1", 3]'}, "(layout): layout is a word: expected one_of with words"),
-        ({"measure": '"plr_lu"', "max": "nan"}, ".max (plr_lu): should be a finite number; there is nan"),
-        ({"measure": '"plr_lu"', "max": "true"}, ".max (plr_lu): should be a valid number; there is True"),
-        ({"measure": "3", "max": "1"}, ".measure: should be a valid string; there is 3"),
+        ({"measure": '"plr_lu"', "max": "nan"}, ".max (plr_lu): expected a finite number; there is nan"),
+        ({"measure": '"plr_lu"', "max": "true"}, ".max (plr_lu): expected a number; there is True"),
+        ({"measure": "3", "max": "1"}, ".measure: expected text; there is 3"),
         (
             {"measure": '"plr_lu"', "max": "1", "level": '"MUST"'},
-            ".level (plr_lu): should be 'must'",
+            ".level (plr_lu): expected must, should or note; there is 'MUST'",
         ),
         (
             {"measure": '"plr_lu"', "max": "1", "when": '{ measure = "chanels", min = 1 }'},
@@ -145,16 +144,16 @@ def test_a_faulty_rule_is_told_in_one_line(keys: dict[str, str], fault: str) -> 
     ("text", "fault"),
     [
         ("", "profile: missing"),
-        ("rule = 3\n" + HEAD, "rule: should be a valid"),
+        ("rule = 3\n" + HEAD, "rule: expected tables, each under its own [[rule]]"),
         ("[profile\n", "not TOML: "),
         ("[profile]\nname = 'a'\nname = 'b'\n", "not TOML: "),
         ("x = " + "[" * 100_000, "nested too deeply"),
         (HEAD.replace('"ours"', '""'), "profile.name: expected lower-case letters, digits and hyphens"),
         (HEAD.replace('"Our house"', '""'), "profile.title: "),
-        (HEAD + "max_gain_reduction_db = 0\n", "profile.max_gain_reduction_db: should be greater than 0"),
+        (HEAD + "max_gain_reduction_db = 0\n", "profile.max_gain_reduction_db: expected more than 0; there is 0"),
         (
             HEAD + "[[album_rule]]\nmeasure = 'tracks'\nmax = 9\nwhen = { measure = 'channels', min = 1 }\n",
-            "album_rule",
+            "album_rule[1].when (tracks): not a key that profiles have",
         ),
         ("#" * 1_000_001, "larger than 1 MB: not a profile"),
     ],
@@ -214,15 +213,15 @@ def test_every_shipped_profile_is_valid_and_named_as_its_file() -> None:
     for name in names:
         profile = load_profile(name)
         assert profile.name == name
-        assert profile.rule
-        for own in (*profile.rule, *profile.album_rule):
+        assert profile.rules
+        for own in (*profile.rules, *profile.album_rules):
             assert own.measure in QUANTITIES | ALBUM_QUANTITIES
             assert own.source
             assert own.why or own.level == "note", (name, own.measure)
 
 
 def limits(name: str, measure: str, level: str = "must") -> list[tuple[float | None, ...]]:
-    found = [r for r in load_profile(name).rule if r.measure == measure and r.level == level and r.when is None]
+    found = [r for r in load_profile(name).rules if r.measure == measure and r.level == level and r.when is None]
     return [(r.min, r.max, r.target, r.tolerance) for r in found]
 
 
@@ -246,10 +245,10 @@ def test_shipped_limits_are_the_published_ones(
 
 def test_the_cd_takes_what_the_red_book_takes() -> None:
     """IEC 60908: 44.1 kHz, 16 bit, two channels."""
-    one_of = {r.measure: r.one_of for r in load_profile("cd").rule if r.level == "must" and r.one_of}
-    assert one_of["sample_rate_hz"] == [44_100]
-    assert one_of["bit_depth"] == [16]
-    assert one_of["channels"] == [2]
+    one_of = {r.measure: r.one_of for r in load_profile("cd").rules if r.level == "must" and r.one_of}
+    assert one_of["sample_rate_hz"] == (44_100.0,)
+    assert one_of["bit_depth"] == (16.0,)
+    assert one_of["channels"] == (2.0,)
 
 
 # Extending
@@ -262,14 +261,13 @@ def test_a_profile_takes_anothers_rules_and_replaces_them_by_measure() -> None:
     saved(base, "base")
     saved(HEAD + 'extends = "base"\n' + rule(measure='"integrated_lufs"', max="-9") + rule(measure='"plr_lu"', min="8"))
     found = load_profile("ours")
-    assert [(r.measure, r.min, r.max) for r in found.rule] == [
+    assert [(r.measure, r.min, r.max) for r in found.rules] == [
         ("true_peak_dbtp", None, -1.0),
         ("integrated_lufs", None, -9.0),
         ("plr_lu", 8.0, None),
     ]
-    assert [r.measure for r in found.album_rule] == ["tracks"]
-    head = found.profile
-    assert (head.name, head.title, head.source, head.playback_lufs) == ("ours", "Our house", "theirs", -14.0)
+    assert [r.measure for r in found.album_rules] == ["tracks"]
+    assert (found.name, found.title, found.source, found.playback_lufs) == ("ours", "Our house", "theirs", -14.0)
 
 
 def test_a_chain_of_three_and_a_shipped_base() -> None:
@@ -279,16 +277,14 @@ def test_a_chain_of_three_and_a_shipped_base() -> None:
     )
     saved(HEAD + 'extends = "second"\n')
     found = load_profile("ours")
-    assert found.profile.playback_lufs == load_profile("streaming").profile.playback_lufs
-    assert [(r.max, r.tolerance) for r in found.rule if r.measure == "true_peak_dbtp"] == [(-2.0, None)]
-    assert {r.measure for r in found.rule} == {r.measure for r in load_profile("streaming").rule}
+    assert found.playback_lufs == load_profile("streaming").playback_lufs
+    assert [(r.max, r.tolerance) for r in found.rules if r.measure == "true_peak_dbtp"] == [(-2.0, None)]
+    assert {r.measure for r in found.rules} == {r.measure for r in load_profile("streaming").rules}
 
 
 def test_a_profile_that_takes_the_name_of_its_base_takes_the_shipped_one_by_path() -> None:
     saved(HEAD.replace("ours", "cd") + f'extends = "{shipped_folder() / "cd.toml"}"\n', "cd")
-    assert [r.measure for r in load_profile("cd").rule] == [
-        r.measure for r in load_profile(shipped_folder() / "cd.toml").rule
-    ]
+    assert load_profile("cd").rules == load_profile(shipped_folder() / "cd.toml").rules
 
 
 @pytest.mark.parametrize("names", [["ours"], ["ours", "second"], ["ours", "second", "third"]])
@@ -302,9 +298,106 @@ def test_a_circle_is_told_and_does_not_hang(names: list[str]) -> None:
 def test_faults_of_the_base_name_the_base_key() -> None:
     saved(HEAD.replace("ours", "base") + rule(measure='"plr"', min="1"), "base")
     (fault,) = faults(HEAD + 'extends = "base"\n')
-    assert fault.startswith("profile.extends: rule[1] (plr): no quantity is called 'plr', perhaps plr_lu")
+    assert fault.startswith("profile.extends: profiles/base.toml: rule[1] (plr): no quantity is called 'plr', perhaps ")
     (fault,) = faults(HEAD + 'extends = "bass"\n')
-    assert fault.startswith("profile.extends: no such profile, perhaps base")
+    assert fault.startswith("profile.extends: bass: no such profile, perhaps base")
+
+
+def test_a_path_leads_from_the_folder_of_its_own_file() -> None:
+    folder = Path("clients/plant")
+    folder.mkdir(parents=True)
+    (folder / "sheet.toml").write_text(HEAD + 'extends = "../house.toml"\n')
+    Path("clients/house.toml").write_text(HEAD + 'extends = "./plant/cd.toml"\n' + rule(measure='"plr_lu"', min="8"))
+    (folder / "cd.toml").write_text(HEAD + rule(measure='"channels"', one_of="[2]"))
+    found = load_profile(folder / "sheet.toml")
+    assert [r.measure for r in found.rules] == ["channels", "plr_lu"]
+    # A copy in another folder still takes the same rules.
+    copy = saved(copied(folder / "sheet.toml", "copy"), "copy")
+    assert load_profile(copy).rules == found.rules
+
+
+def test_a_profile_may_extend_the_one_that_its_name_hides(empty_folders: Path) -> None:
+    shipped = load_profile(shipped_folder() / "cd.toml")
+    users = empty_folders / "config" / "sendoff" / "profiles" / "cd.toml"
+    users.parent.mkdir(parents=True)
+    users.write_text(HEAD.replace("ours", "cd") + 'extends = "cd"\n' + rule(measure='"plr_lu"', min="8"))
+    here = saved(HEAD.replace("ours", "cd") + 'extends = "cd"\n' + rule(measure='"crest_db"', min="9"), "cd")
+    found = load_profile("cd")
+    assert [r.measure for r in found.rules] == [*(r.measure for r in shipped.rules), "plr_lu", "crest_db"]
+    assert [file.path for file in (found.file, *found.bases) if file] == [
+        str(here),
+        str(users),
+        str(shipped_folder() / "cd.toml"),
+    ]
+    # Through another one too: ours extends cd, which extends the shipped cd.
+    users.write_text(HEAD + 'extends = "ours"\n')
+    saved(HEAD + 'extends = "cd"\n', "ours")
+    assert load_profile("cd").album_rules == shipped.album_rules
+
+
+def test_a_profile_knows_its_files_and_their_checksums() -> None:
+    own, base = saved(HEAD + 'extends = "base"\n'), saved(HEAD.replace("ours", "base"), "base")
+    found = load_profile("ours")
+    files = [found.file, *found.bases]
+    assert [(file.path, file.sha256, file.shipped) for file in files if file] == [
+        (str(path), hashlib.sha256(path.read_bytes()).hexdigest(), False) for path in (own, base)
+    ]
+    cd = load_profile("cd").file
+    assert cd is not None and cd.shipped and cd.path == str(shipped_folder() / "cd.toml")
+    verdict = judge(measured(silence(1.0)), found)
+    assert (verdict.file, verdict.bases) == (found.file, found.bases)
+
+
+# How it is written
+
+
+def test_a_byte_order_mark_is_read_and_not_copied() -> None:
+    path = saved("\ufeff" + HEAD)
+    assert load_profile(path).name == "ours"
+    assert copied(path, "theirs") == HEAD.replace("ours", "theirs")
+
+
+def test_a_note_needs_no_limit() -> None:
+    noted = load_profile(saved(HEAD + rule(measure='"loudness_range_lu"', level='"note"', why='"for the file"')))
+    assert [(r.min, r.max, r.target, r.one_of) for r in noted.rules] == [(None, None, None, None)]
+    (finding,) = judge(measured(sine(1.0)), noted).findings
+    assert (finding.result, finding.limit, finding.wanted) == ("skip", "", "no limit")
+    for level in ("must", "should"):
+        (fault,) = faults(HEAD + rule(measure='"loudness_range_lu"', level=f'"{level}"'))
+        assert "expected exactly one of" in fault
+    (fault,) = faults(HEAD + rule(measure='"plr_lu"', level='"note"', tolerance="1"))
+    assert fault == "rule[1] (plr_lu): tolerance goes with target, min or max"
+    assert load_profile(saved(HEAD + rule(measure='"layout"', level='"note"'))).rules
+
+
+@pytest.mark.parametrize(("count", "lines"), [(20, 20), (21, 21), (33, 21)])
+def test_twenty_faults_are_told_and_the_rest_counted(count: int, lines: int) -> None:
+    saved(HEAD + rule(measure='"plr_lu"') * count)
+    with pytest.raises(ProfileError) as caught:
+        load_profile("ours")
+    assert len(caught.value.faults) == count
+    told = str(caught.value).splitlines()
+    assert len(told) == lines
+    if count > 20:
+        assert told[-1] == f"profiles/ours.toml: and {count - 20} more fault{'s' * (count > 21)}"
+
+
+# Nothing in the file
+
+
+@pytest.mark.parametrize("name", sorted(path.stem for path in shipped_folder().glob("*.toml")))
+@pytest.mark.parametrize(("seconds", "peak"), [(0.1, 0), (0.5, 0), (5.0, 0), (5.0, 1)])
+def test_a_file_with_nothing_in_it_fails_every_shipped_profile(name: str, seconds: float, peak: int) -> None:
+    """Zeros, or the last bit of 16 flickering (dither, at -90 dBFS: IEC 60908), in the format that each takes."""
+    profile = load_profile(name)
+    rate = {r.measure: r.one_of for r in profile.rules}.get("sample_rate_hz") or [44_100.0]
+    frames = silence(seconds, 2, int(rate[0])) if not peak else quantised(noise(seconds, -96.3, 2, int(rate[0])), 16)
+    found = judge(measured(frames, int(rate[0]), bits=16 if name == "cd" else 24), profile)
+    failed = [finding for finding in found.findings if finding.result == "fail"]
+    assert found.result == "fail"
+    # For the right reason, whatever else is wrong with so short a file.
+    assert {finding.measure for finding in failed} & {"integrated_lufs", "sample_peak_dbfs"}
+    assert not any(finding.limit.startswith("<=") for finding in failed)
 
 
 # What a plan aims at
@@ -343,3 +436,10 @@ def test_a_copy_keeps_every_word_but_the_name() -> None:
     assert load_profile(saved(text, "our-plant")).name == "our-plant"
     with pytest.raises(ProfileError, match="a profile's name is lower-case letters, digits and hyphens"):
         copied(shipped_folder() / "cd.toml", "Our Plant")
+
+
+def test_what_cannot_be_rewritten_is_not_copied() -> None:
+    inline = saved('profile = { name = "ours", title = "Our house" }\n')
+    with pytest.raises(ProfileError, match=r"^profiles/ours\.toml: its name .* cannot be rewritten; copy the file"):
+        copied(inline, "theirs")
+    assert copied(inline, "ours") == inline.read_text()

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from master_check.judgement.profile import FileRule, Profile
+from master_check.judgement.profile import Profile
+from master_check.judgement.profile_keys import contents
 from master_check.judgement.verdict import Finding, Verdict, judge, judge_album, limit_text, worst
 from master_check.measurement.measurement import Measurement, Series
 from master_check.sound.format import AudioFormat
@@ -25,7 +26,9 @@ def measurement(at_s: dict[str, float] | None = None, **values: Value) -> Measur
 
 def profile(*rules: dict[str, Any], album: tuple[dict[str, Any], ...] = ()) -> Profile:
     head = {"name": "ours", "title": "Our house"}
-    return Profile.model_validate({"profile": head, "rule": list(rules), "album_rule": list(album)})
+    found = contents({"profile": head, "rule": list(rules), "album_rule": list(album)})
+    assert found.faults == []
+    return Profile(**found.head, rules=tuple(found.rules), album_rules=tuple(found.album_rules))
 
 
 def held(rule: dict[str, Any], at_s: dict[str, float] | None = None, **values: Value) -> Finding:
@@ -84,6 +87,8 @@ def test_what_a_file_cannot_have_is_skipped_unless_it_is_needed() -> None:
     assert held({"measure": LOUD, "min": -16.0}).result == "fail"  # silence meets no loudness
     assert held({"measure": "bit_depth", "one_of": [16.0], "level": "should"}).result == "warn"  # nor an MP3 a depth
     assert held({"measure": LOUD, "min": -16.0}).shown == "–"
+    assert held({"measure": LOUD, "target": -16.0, "tolerance": 1.0}).result == "fail"
+    assert held({"measure": LOUD, "max": -8.0}).result == "skip"  # nothing is not too loud
 
 
 @pytest.mark.parametrize(
@@ -161,10 +166,12 @@ def test_an_album_is_held_against_the_album_rules_only() -> None:
         ({"max": -1.25}, "<= -1.25"),
         ({"one_of": [44_100.0]}, "= 44100"),
         ({"one_of": [44_100.0, 48_000.0]}, "one of 44100, 48000"),
+        ({"level": "note"}, ""),
     ],
 )
 def test_limits_in_words(limits: dict[str, Any], text: str) -> None:
-    assert limit_text(FileRule.model_validate({"measure": PEAK} | limits), 1) == text
+    (own,) = profile({"measure": PEAK} | limits).rules
+    assert limit_text(own, 1) == text
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,8 @@ import soundfile
 from numpy.typing import NDArray
 
 from master_check.judgement.checked import Checked
-from master_check.judgement.profile import Profile, load_profile
+from master_check.judgement.profile import Profile
+from master_check.judgement.profile_files import load_profile
 from master_check.judgement.verdict import judge
 from master_check.measurement.one_pass import measure
 from master_check.report.html import check_page

@@ -246,4 +246,4 @@ def test_report_is_written_whole_and_over_nothing(command: str, streaming_master
     assert onto_itself.exit_code == 2
     assert streaming_master.read_bytes() == before
     assert run(command, streaming_master, "-p", "streaming", "--report", page, "--force").exit_code in (0, 1)
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["cache", "master.wav", "report.html"]
+    assert {path.name for path in tmp_path.iterdir()} - {"cache"} == {"master.wav", "report.html"}

@@ -98,11 +98,8 @@ def check_report(report: Path | None, inputs: Sequence[Path], force: bool) -> No
     """Refuse a report that could not be written before anything is measured for it."""
     if report is None:
         return
-    import logging
-
     from master_check.output import OutputError, check_target
 
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # its advice on folders is not for the engineer
     try:
         check_target(report, inputs, force)
     except OutputError as error:

@@ -1,7 +1,7 @@
 """Measurement x Profile -> findings: every rule of a profile held against what was measured."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from master_check.judgement.profile import Level, Profile, ProfileFile, Range, Rule
@@ -36,6 +36,8 @@ class Finding:
         When in the file.
     why, do, source : str
         Reason, what to do, where the limit comes from.
+    rule : Rule
+        The rule itself.
     """
 
     measure: str
@@ -48,6 +50,7 @@ class Finding:
     why: str
     do: str
     source: str
+    rule: Rule = field(repr=False)
 
     @property
     def quantity(self) -> Quantity:
@@ -138,6 +141,7 @@ def _hold(rule: Rule, quantity: Quantity, values: Mapping[str, Value], at_s: flo
         rule.why,
         rule.do or quantity.remedy,
         rule.source,
+        rule,
     )
 
 

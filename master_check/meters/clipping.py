@@ -21,13 +21,17 @@ SAME: Final = 1e-4
 """Fraction of its ceiling (0.001 dB) within which samples count as equal: room for dither after the clipping."""
 
 
+def full_scale(format: AudioFormat) -> float:
+    """The sample value from which on a file is at full scale."""
+    return 1.0 - 2.0 ** (1 - min(16, format.bit_depth or 16))
+
+
 class ClippingMeter:
     """Clipped runs and flat tops of every channel."""
 
     def __init__(self, format: AudioFormat) -> None:
-        bits = min(16, format.bit_depth or 16)
         self._rate = format.rate
-        self._full = 1.0 - 2.0 ** (1 - bits)
+        self._full = full_scale(format)
         self._step = 1.5 * 2.0 ** (1 - format.bit_depth) if format.bit_depth and not format.floating else 0.0
         # What the kernels keep a channel (and, of flat tops, a sign).
         self._runs = np.zeros((format.channels, 6), np.int64)

@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 from master_check.judgement.checked import Checked
 from master_check.judgement.profile import Profile
 from master_check.judgement.verdict import Finding, Verdict, worst
-from master_check.measurement.measurement import Measurement
 from master_check.report import pictures
 from master_check.report.pictures import Bar, Level, Picture, minus
+from master_check.report.seal import seal
 from master_check.report.terminal import without_repeats
 from master_check.report.wording import verdicts as said
 from master_check.report.wording.figures import signed
@@ -134,15 +134,16 @@ def check_page(
     str
         The whole page.
     """
-    tracks = [track(number, file, profiles, checksums) for number, file in enumerate(files, start=1)]
-    issue = Issue(version, date, checksums, selftest)
+    levels = _played(profiles)
+    tracks = [track(number, file, checksums, levels) for number, file in enumerate(files, start=1)]
+    word, headline = said.outcome(files)
     return _render(
         "check.html",
-        issue=issue,
+        issue=Issue(version, date, checksums, selftest),
         tracks=tracks,
         profiles=profiles,
-        word=said.word(file.result for file in files if file.verdicts or file.error is not None),
-        headline=said.headline(files),
+        word=word,
+        headline=headline,
         glossary=_glossary(tracks),
     )
 
@@ -150,11 +151,14 @@ def check_page(
 def track(
     number: int,
     checked: Checked,
-    profiles: Sequence[Profile],
     checksums: Mapping[str, str],
+    levels: Sequence[Level] = (),
     shown_number: str | None = None,
 ) -> Track:
-    """What a page shows of one file, its pictures drawn; `number` is unique on the page."""
+    """What a page shows of one file, its pictures drawn; `number` is unique on the page.
+
+    `levels` are drawn into its loudness, besides the limits it was held against.
+    """
     shown_number = str(number) if shown_number is None else shown_number
     measurement = checked.measurement
     checksum = checksums.get(checked.path, "")
@@ -163,17 +167,17 @@ def track(
     drawn = (
         (
             "Loudness over time",
-            pictures.loudness_over_time(f"track{number}-loudness", measurement, targets(profiles)),
+            pictures.loudness_over_time(measurement, [*_limits_drawn(checked.verdicts, LOUDNESS), *levels]),
         ),
-        ("Waveform", pictures.waveform(f"track{number}-waveform", measurement, peak_limits(profiles))),
-        ("Spectrum", pictures.spectrum(f"track{number}-spectrum", measurement)),
+        ("Waveform", pictures.waveform(measurement, _limits_drawn(checked.verdicts, PEAKS))),
+        ("Spectrum", pictures.spectrum(measurement)),
     )
     return Track(
         number,
         shown_number,
         checked,
         checksum,
-        _groups(measurement, checked.verdicts),
+        _groups(QUANTITIES, measurement.values, measurement.at_s, checked.verdicts),
         tuple((title, picture) for title, picture in drawn if picture is not None),
     )
 
@@ -203,34 +207,36 @@ def album_page(
 
     checksums = {track.path: track.sha256 for track in album.tracks if track.sha256}
     files = [Checked(t.path, t.measurement, t.verdicts, t.error) for t in album.tracks]
+    levels = _played(profiles)
     numbers = ["alt" if t.number is None else str(t.number) for t in album.tracks]
     tracks = [
-        track(place, file, profiles, checksums, number)
+        track(place, file, checksums, levels, number)
         for place, (file, number) in enumerate(zip(files, numbers, strict=True), start=1)
     ]
     whole = album.values["album_integrated_lufs"]
-    bars = [_bar(t) for t in album.tracks if t.number is not None]
+    sequence = [t for t in album.tracks if t.number is not None]
+    bars = [_bar(t) for t in sequence]
+    held = [verdict for t in sequence for verdict in t.verdicts]
     drawn = (
         (
             "Loudness of the tracks",
-            pictures.album_loudness("album-loudness", bars, _number(whole), targets(profiles)),
+            pictures.album_loudness(bars, _number(whole), [*_limits_drawn(held, ("integrated_lufs",)), *levels]),
         ),
-        ("True peak of the tracks", pictures.album_peaks("album-peaks", bars, peak_limits(profiles))),
+        ("True peak of the tracks", pictures.album_peaks(bars, _limits_drawn(held, ("true_peak_dbtp",)))),
     )
+    word, headline = said.outcome(files, album.verdicts)
     return _render(
         "album.html",
         issue=Issue(version, date, checksums, selftest),
-        word=said.word(
-            [*(f.result for f in files if f.verdicts or f.error is not None), *(v.result for v in album.verdicts)]
-        ),
-        headline=said.headline(files),
+        word=word,
+        headline=headline,
         title=title,
         album=album,
         remarks=[(remark.tracks, observation(remark)) for remark in album.observations],
         tracks=tracks,
         profiles=profiles,
         verdicts=[verdict for verdict in album.verdicts if verdict.findings],
-        rows=_rows(ALBUM_QUANTITIES.values(), album.values, {}, album.verdicts),
+        groups=_groups(ALBUM_QUANTITIES, album.values, {}, album.verdicts),
         pictures=[(name, picture) for name, picture in drawn if picture is not None],
         levels=list(dict.fromkeys(played.level_lufs for t in album.tracks for played in t.playback)),
         glossary=_glossary(tracks),
@@ -239,8 +245,11 @@ def album_page(
 
 def _bar(track: "AlbumTrack") -> Bar:
     values: Mapping[str, Value] = track.measurement.values if track.measurement else {}
-    keys = ("integrated_lufs", "short_term_max_lufs", "true_peak_dbtp")
-    return Bar(str(track.number), *(_number(values.get(key)) for key in keys))
+    loudness, short_term, true_peak = (
+        _number(values.get(key)) for key in ("integrated_lufs", "short_term_max_lufs", "true_peak_dbtp")
+    )
+    broken = frozenset(finding.measure for verdict in track.verdicts for finding in verdict.broken())
+    return Bar(str(track.number), loudness, short_term, true_peak, broken)
 
 
 def _number(value: Value) -> float | None:
@@ -286,7 +295,9 @@ def plan_page(
     settings = [(title, setting) for title, setting in answers if setting is not None]
     if not settings and plan.plain is not None:
         settings = [("Plain gain, no limiter", plan.plain)]
-    shown = track(1, premaster, [profile], checksums)
+    target = plan.target_lufs
+    aims = [] if target is None else [Level(target, f"target {target:.1f} LUFS, {profile.name}")]
+    shown = track(1, premaster, checksums, aims)
     return _render(
         "plan.html",
         issue=Issue(version, date, checksums, selftest),
@@ -341,7 +352,7 @@ def _settings_table(settings: Sequence["Setting"]) -> list[tuple[str, list[str]]
 def _work_picture(settings: Sequence[tuple[str, "Setting"]]) -> Picture | None:
     curves = [(title, s.gain_reduction.curve_db, s.gain_reduction.step_s) for title, s in settings if s.gain_reduction]
     first = next((s.gain_reduction for _, s in settings if s.gain_reduction), None)
-    return pictures.gain_reduction("plan-work", curves, [place.at_s for place in first.worst] if first else [])
+    return pictures.gain_reduction(curves, [place.at_s for place in first.worst] if first else [])
 
 
 def compare_page(
@@ -373,21 +384,18 @@ def compare_page(
     from master_check.report.wording.comparison import headline, notes, summary
 
     pair, changed = comparison, comparison.change
-    master = track(1, Checked(pair.master.path, pair.master, tuple(verdicts)), profiles, checksums)
-    premaster = track(2, Checked(pair.premaster.path, pair.premaster), (), checksums)
+    master = track(1, Checked(pair.master.path, pair.master, tuple(verdicts)), checksums, _played(profiles))
+    premaster = track(2, Checked(pair.premaster.path, pair.premaster), checksums)
     sides = pair.saturation.sides
     drawn = (
         (
             "Transfer curves",
-            pictures.transfer_curves(
-                "curves", [(SIDES[s.side], s.level_in, s.level_out) for s in sides if len(s.level_in)]
-            ),
+            pictures.transfer_curves([(SIDES[s.side], s.level_in, s.level_out) for s in sides if len(s.level_in)]),
         ),
-        ("Change of the spectrum", pictures.spectrum_change("change", _band_changes(pair))),
+        ("Change of the spectrum", pictures.spectrum_change(_band_changes(pair))),
         (
             "Gain reduction over time",
             pictures.gain_reduction(
-                "gain",
                 [("below the moments that were left alone", changed.gain_reduction_db, changed.step_s)],
                 [place.at_s for place in changed.worst],
             ),
@@ -438,30 +446,53 @@ def _band_changes(pair: "Comparison") -> list[tuple[str, NDArray[np.float64]]]:
     return curves
 
 
-def targets(profiles: Sequence[Profile]) -> list[Level]:
-    """Loudness each profile masters for, where it has one."""
-    return [(p.name, target) for p in profiles if (target := p.target_lufs()) is not None]
+LOUDNESS: Final = ("integrated_lufs", "short_term_max_lufs", "momentary_max_lufs")
+PEAKS: Final = ("true_peak_dbtp", "sample_peak_dbfs")
+"""Quantities whose limits are drawn into the pictures of loudness and of the waveform."""
 
 
-def peak_limits(profiles: Sequence[Profile]) -> list[Level]:
-    """Peak limit of each profile, dB."""
-    return [(p.name, p.highest_peak_db()) for p in profiles]
+def _limits_drawn(verdicts: Iterable[Verdict], measures: Sequence[str]) -> list[Level]:
+    """Targets, minima and maxima of the rules that were held against these quantities; those alike in one."""
+    asking: dict[tuple[float, str], dict[str, None]] = {}
+    for verdict in verdicts:
+        for finding in verdict.findings:
+            if finding.measure in measures and finding.result != "skip":
+                for level in _edges(finding):
+                    asking.setdefault(level, {})[verdict.profile] = None
+    return [Level(value, f"{words}, {', '.join(names)}") for (value, words), names in sorted(asking.items())]
 
 
-def _groups(measurement: Measurement, verdicts: Sequence[Verdict]) -> tuple[tuple[str, tuple[Row, ...]], ...]:
-    values, at_s = measurement.values, measurement.at_s
-    return tuple(
-        (group, tuple(_rows(quantities, values, at_s, verdicts))) for group, quantities in grouped(QUANTITIES).items()
-    )
+def _edges(finding: Finding) -> Iterable[tuple[float, str]]:
+    rule, quantity = finding.rule, finding.quantity
+    where = " where it applies" if rule.when else ""
+    for value, sign in ((rule.target, "target"), (rule.min, "\u2265"), (rule.max, "\u2264")):
+        if value is not None:
+            places = max(quantity.decimals, len(f"{value:.10g}".partition(".")[2]))
+            yield value, f"{quantity.short} {sign} {value:.{places}f} {quantity.unit}{where}"
 
 
-def _rows(
-    quantities: Iterable[Quantity],
+def _played(profiles: Iterable[Profile]) -> list[Level]:
+    """The loudness at which places play, where that is no target of theirs."""
+    playing: dict[float, list[str]] = {}
+    for profile in profiles:
+        level = profile.playback_lufs
+        if level is not None and not any(r.measure == "integrated_lufs" and r.target == level for r in profile.rules):
+            playing.setdefault(level, []).append(profile.name)
+    return [
+        Level(level, f"played at {level:.1f} LUFS, {', '.join(names)}", "played") for level, names in playing.items()
+    ]
+
+
+def _groups(
+    quantities: Mapping[str, Quantity],
     values: Mapping[str, Value],
     at_s: Mapping[str, float],
     verdicts: Sequence[Verdict],
-) -> list[Row]:
-    return [_row(each, values.get(each.key), at_s.get(each.key), verdicts) for each in quantities]
+) -> tuple[tuple[str, tuple[Row, ...]], ...]:
+    return tuple(
+        (group, tuple(_row(each, values.get(each.key), at_s.get(each.key), verdicts) for each in own))
+        for group, own in grouped(quantities).items()
+    )
 
 
 def _row(quantity: Quantity, value: Value, at_s: float | None, verdicts: Sequence[Verdict]) -> Row:
@@ -541,6 +572,6 @@ def _environment() -> jinja2.Environment:
 
 
 def _render(template: str, *, issue: Issue, word: str, **context: Any) -> str:
-    drawn = pictures.seal(issue.digest, word)
+    drawn = seal(issue.digest, word)
     text = _environment().get_template(template).render(issue=issue, seal=drawn, **context)
     return text.encode("utf-8", "backslashreplace").decode("utf-8")

@@ -1,207 +1,65 @@
-"""Pictures for the HTML reports: matplotlib figures as inline SVG that takes its colours from the page.
+"""Pictures for the HTML reports: what was measured, over time, frequency or tracks, as plots of `svg`.
 
-Every picture is drawn twice, for a desk or a sheet of paper and for a telephone, since text that is scaled with a
-picture is readable at one width only. Colours are stand-ins that become CSS variables, so that one drawing serves
-light, dark and print. Nothing of the project is computed here; the only arithmetic is thinning out.
+Nothing is computed or judged here: limits and what breaks them come from the profiles' findings.
 """
 
-import hashlib
-import io
 import math
 import re
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
-from functools import partial
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
-from matplotlib import rc_context
-from matplotlib.figure import Figure
-from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, MultipleLocator, NullLocator
 from numpy.typing import NDArray
 
-from master_check.measurement.measurement import Measurement
+from master_check.decibels import amplitude_of, power_decibels_each
+from master_check.measurement.measurement import SUMS, Measurement
+from master_check.meters.clipping import full_scale
 from master_check.meters.loudness import MOMENTARY, SHORT_TERM
 from master_check.meters.spectrum import BANDS_HZ, EDGES_HZ, EXACT_HZ
+from master_check.report.svg import Floats, Plot, Tick, columns, round_places, thinned
 from master_check.sound.blocks import HOPS_PER_SECOND
 from master_check.tables.quantities import QUANTITIES
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+DECADES: Final = np.log10(EDGES_HZ)
+"""Edges of the third octaves on a scale of their logarithm."""
 
-# Stand-ins, and the CSS variables that take their place.
-INK: Final = "#0a0b01"
-GREY: Final = "#0a0b02"
-WASH: Final = "#0a0b03"
-HAIR: Final = "#0a0b04"
-MARK: Final = "#0a0b05"
-PAPER: Final = "#0a0b06"
-_VARIABLES: Final = {INK: "ink", GREY: "grey", WASH: "wash", HAIR: "hair", MARK: "mark", PAPER: "paper"}
-
-FULL_SCALE: Final = 1.0 - 2.0**-15
-"""The largest code of 16 bits, as the clipping meter has it."""
-
-
-_DECADES: Final = np.log10(EDGES_HZ)
-"""Edges of the third octaves on an axis of their logarithm."""
-
-
-@dataclass(frozen=True, slots=True)
-class Size:
-    """One of the two widths: inches, text height in points, points of a curve."""
-
-    width: float
-    text: float
-    points: int
-    narrow: bool
-
-
-WIDE: Final = Size(6.9, 7.2, 900, False)
-NARROW: Final = Size(3.4, 8.2, 420, True)
+DOWN: Final = "M-4.5-7h9L0 0z"
+UP: Final = "M-4.5 0h9L0-7z"
+SQUARE: Final = "M-3.5-7h7v7h-7z"
+RING: Final = "M-3 0a3 3 0 1 0 6 0a3 3 0 1 0-6 0z"
+"""Marks, pixels around their places: all stand on a line, but for the ring."""
 
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A drawing at both widths, what it shows in words, and its key.
+    """A drawing, what it shows in words, and its key.
 
     Attributes
     ----------
-    wide, narrow : str
-        SVG elements for a page.
+    svg : str
+        Markup for a page.
     label : str
         What the picture shows, for those who do not see it.
     key : tuple of (str, str)
         CSS class of a swatch, and what is drawn so.
     """
 
-    wide: str
-    narrow: str
+    svg: str
     label: str
     key: tuple[tuple[str, str], ...] = ()
 
 
-Paint = Callable[[Figure, Size], None]
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A level to be drawn across: its value in the picture's unit, what it is, and how it is drawn.
 
-
-def draw(
-    name: str,
-    height: float,
-    paint: Paint,
-    label: str,
-    key: Sequence[tuple[str, str]] = (),
-    narrow_height: float | None = None,
-) -> Picture:
-    """Paint at both widths.
-
-    Parameters
-    ----------
-    name : str
-        Unique on the page; ids in the SVG begin with it.
-    height, narrow_height : float
-        Inches; the second where the telephone's drawing needs another.
+    `target` is for what somebody asks for, `played` for what merely happens there.
     """
-    wide = _svg(f"{name}-w", height, paint, WIDE)
-    narrow = _svg(f"{name}-n", narrow_height or height, paint, NARROW)
-    return Picture(wide, narrow, label, tuple(key))
 
-
-def _svg(name: str, height: float, paint: Paint, size: Size) -> str:
-    settings: dict[Any, Any] = {
-        "svg.fonttype": "none",  # text stays text
-        "svg.hashsalt": name,
-        "font.size": size.text,
-        "path.simplify": True,
-        "axes.unicode_minus": True,
-    }
-    with rc_context(settings):
-        figure = Figure(figsize=(size.width, height))
-        figure.patch.set_visible(False)
-        paint(figure, size)
-        out = io.StringIO()
-        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
-    return _for_page(out.getvalue(), name)
-
-
-def _for_page(svg: str, name: str) -> str:
-    """The bare `svg` element: no prologue, metadata or own style, unique ids, short numbers, the page's colours."""
-    svg = svg[svg.index("<svg") :]
-    svg = re.sub(r"<metadata>.*?</metadata>|<defs>\s*<style[^>]*>.*?</style>\s*</defs>|<!--.*?-->", "", svg, flags=re.S)
-    svg = re.sub(r' (?:width|height)="[\d.]+pt"| version="1.1"| xmlns(?::\w+)?="[^"]*"', "", svg)
-    used = set(re.findall(r'(?:url\(#|href="#)([^)"]+)', svg))
-    svg = re.sub(r' id="([^"]*)"', lambda m: f' id="{name}-{m[1]}"' if m[1] in used else "", svg)
-    svg = re.sub(r'(url\(#|href="#)', rf"\g<1>{name}-", svg).replace("xlink:href", "href")
-    svg = re.sub(r"(?<![\w#.-])-?\d+\.\d{3,}(?!\w)", lambda m: f"{float(m[0]):.2f}".rstrip("0").rstrip("."), svg)
-    svg = re.sub(r" font-family: [^;\"]*;?", "", svg)
-    for stand_in, variable in _VARIABLES.items():
-        svg = svg.replace(stand_in, f"var(--{variable})")
-    svg = re.sub(r">\s+<", "><", svg)
-    return svg.replace("<svg ", '<svg aria-hidden="true" focusable="false" ', 1).strip()
-
-
-def _axes(figure: Figure, size: Size, row: int = 0, rows: int = 1, bottom: float = 0.2) -> "Axes":
-    """One of several axes above each other, with fixed room around for scales: a layout costs more than drawing."""
-    width, height = figure.get_size_inches()
-    left, right, top = 0.36, 0.16, 0.2
-    each = (height - top - bottom) / rows
-    low = bottom + (rows - 1 - row) * each
-    axes = figure.add_axes((left / width, low / height, 1.0 - (left + right) / width, each / height))
-    axes.patch.set_visible(False)
-    for side in ("top", "right", "left"):
-        axes.spines[side].set_visible(False)
-    axes.spines["bottom"].set_color(GREY)
-    axes.spines["bottom"].set_linewidth(0.6)
-    axes.tick_params(colors=GREY, labelcolor=GREY, width=0.6, length=2.5, pad=2, labelsize=size.text)
-    axes.tick_params(axis="y", length=0)
-    axes.grid(axis="y", color=HAIR, linewidth=0.5)
-    axes.set_axisbelow(True)
-    return axes
-
-
-def _unit(axes: "Axes", size: Size, unit: str) -> None:
-    """The unit above the scale, where it takes no width."""
-    # A given height spares matplotlib the search for one.
-    axes.set_title(unit, loc="left", y=1.0, fontsize=size.text, color=GREY, style="italic", pad=3)
-
-
-def _time_axis(axes: "Axes", duration: float, size: Size) -> None:
-    axes.set_xlim(0.0, max(duration, 0.01))
-    wanted = 5 if size.narrow else 10
-    steps = (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200)
-    step = next((s for s in steps if duration / s <= wanted), duration / wanted)
-    axes.xaxis.set_major_locator(FixedLocator(list(np.arange(0.0, duration + step * 1e-6, step))))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda at, _: _minutes(at, step)))
-
-
-def _minutes(at: float, step: float) -> str:
-    if step < 1.0:
-        return f"{int(at) // 60}:{at % 60:04.1f}"
-    return f"{round(at) // 60}:{round(at) % 60:02d}"
-
-
-def _buckets(length: int, points: int) -> NDArray[np.intp]:
-    """Where at most `points` buckets of about equal size begin."""
-    return np.unique(np.linspace(0, length, min(points, length), endpoint=False).astype(np.intp))
-
-
-def _thin(values: NDArray[Any], points: int) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Middle (as an index), smallest and largest of every bucket; NaN only where there is nothing else."""
-    starts = _buckets(len(values), points)
-    ends = np.append(starts[1:], len(values))
-    lowest = np.fmin.reduceat(values, starts).astype(np.float64)
-    highest = np.fmax.reduceat(values, starts).astype(np.float64)
-    return (starts + ends - 1) / 2.0, lowest, highest
-
-
-Level = tuple[str, float]
-"""A limit or target: who asks for it, and the figure."""
-
-
-def merged(levels: Sequence[Level]) -> list[Level]:
-    """Equal figures once, with all who ask for them."""
-    by_value: dict[float, list[str]] = {}
-    for name, value in levels:
-        by_value.setdefault(value, []).append(name)
-    return [(", ".join(names), value) for value, names in sorted(by_value.items())]
+    value: float
+    words: str
+    style: str = "target"
 
 
 def minus(text: str) -> str:
@@ -209,49 +67,36 @@ def minus(text: str) -> str:
     return re.sub(r"(?<![\w.])-(?=\d)", "\u2212", text)
 
 
-def loudness_over_time(name: str, measurement: Measurement, targets: Sequence[Level]) -> Picture | None:
-    """Momentary, short-term and integrated loudness with the profiles' targets; None shorter than 400 ms."""
-    momentary = measurement.series.momentary()
-    integrated = measurement.values["integrated_lufs"]
+def loudness_over_time(measurement: Measurement, levels: Sequence[Level]) -> Picture | None:
+    """Momentary, short-term and integrated loudness, and levels in LUFS; None shorter than 400 ms."""
+    momentary, integrated = measurement.series.momentary(), measurement.values["integrated_lufs"]
     if not len(momentary) or not isinstance(integrated, float):
         return None
     short = measurement.series.short_term()
-    duration = float(measurement.values["duration_s"] or 0.0)
-    targets = merged(targets)
-    low, high = _loudness_span(momentary, short, [integrated, *(value for _, value in targets)])
-
-    def paint(figure: Figure, size: Size) -> None:
-        axes = _axes(figure, size)
-        at, lowest, highest = _thin(np.maximum(momentary, low - 6.0), size.points)
-        seconds = (at + MOMENTARY / 2.0) / HOPS_PER_SECOND  # a window is drawn at its middle
-        axes.fill_between(seconds, lowest, highest, color=WASH, linewidth=1.0)
-        if len(short):
-            at, _, highest = _thin(np.maximum(short, low - 6.0), size.points)
-            axes.plot((at + SHORT_TERM / 2.0) / HOPS_PER_SECOND, highest, color=INK, linewidth=1.0)
-        axes.axhline(integrated, color=INK, linewidth=0.8, dashes=(7, 3))
-        for _, value in targets:
-            axes.axhline(value, color=MARK, linewidth=0.9, dashes=(1.5, 1.5))
-        axes.set_ylim(low, high)
-        axes.yaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 3, 5, 6, 10], integer=True))
-        _time_axis(axes, duration, size)
-        _unit(axes, size, "LUFS")
-
-    key = (
-        [("band", "momentary, 400 ms"), ("line", "short-term, 3 s")] if len(short) else [("band", "momentary, 400 ms")]
-    )
+    low, high = _loudness_span(momentary, short, [integrated, *(level.value for level in levels)])
+    duration = _duration(measurement)
+    plot = Plot((0.0, duration), (low, high))
+    plot.scale_y([Tick(at, _number(at)) for at in round_places(low, high, 6, (1, 2, 3, 6))], "LUFS")
+    floor = low - 1.0  # silence is drawn below the picture
+    band = thinned(np.maximum(momentary, floor))
+    plot.area((band.at + MOMENTARY / 2.0) / HOPS_PER_SECOND, band.low, band.high, "band")  # a window at its middle
+    if len(short):
+        line = thinned(np.maximum(short, floor))
+        plot.envelope((line.at + SHORT_TERM / 2.0) / HOPS_PER_SECOND, line, "line")
+    plot.level(integrated, "dash")
+    _draw_levels(plot, levels)
+    plot.scale_x(_times(duration))
+    key = [("band", "momentary, 400 ms"), *([("line", "short-term, 3 s")] if len(short) else [])]
     key.append(("dash", minus(f"integrated {integrated:.1f} LUFS")))
-    key += [("target", minus(f"target {value:.1f} LUFS, {who}")) for who, value in targets]
     label = f"Loudness over time. Integrated {integrated:.1f} LUFS"
     for words, found in (("momentary", "momentary_max_lufs"), ("short-term", "short_term_max_lufs")):
         if (value := measurement.values[found]) is not None:
             label += f"; highest {words} {float(value):.1f} LUFS"
-    label += "".join(f"; target {value:.1f} LUFS of {who}" for who, value in targets)
-    return draw(name, 1.75, paint, minus(label + "."), key)
+    label += "".join(f"; {level.words}" for level in levels)
+    return Picture(plot.svg(), minus(label + "."), (*key, *_keys(levels)))
 
 
-def _loudness_span(
-    momentary: NDArray[np.float64], short: NDArray[np.float64], lines: Sequence[float]
-) -> tuple[float, float]:
+def _loudness_span(momentary: Floats, short: Floats, lines: Sequence[float]) -> tuple[float, float]:
     """Scale from below the quiet passages, at most 48 LU, to above the loudest."""
     heard = short[np.isfinite(short)] if np.isfinite(short).any() else momentary[np.isfinite(momentary)]
     top = math.ceil((max(float(momentary.max()), *lines) + 1.0) / 3.0) * 3.0
@@ -259,191 +104,210 @@ def _loudness_span(
     return max(math.floor(bottom / 3.0) * 3.0, top - 48.0), top
 
 
+def _draw_levels(plot: Plot, levels: Iterable[Level]) -> None:
+    for value, style in dict.fromkeys((level.value, level.style) for level in levels):
+        plot.level(value, style)
+
+
+def _keys(levels: Iterable[Level]) -> tuple[tuple[str, str], ...]:
+    return tuple((level.style, minus(level.words)) for level in levels)
+
+
+def _duration(measurement: Measurement) -> float:
+    return max(float(measurement.values["duration_s"] or 0.0), 0.01)
+
+
+def _number(value: float, form: str = ".0f") -> str:
+    return minus(f"{value + 0.0:{form}}")
+
+
+STEPS_S: Final = (
+    0.002,
+    0.005,
+    0.01,
+    0.02,
+    0.05,
+    0.1,
+    0.2,
+    0.5,
+    1,
+    2,
+    5,
+    10,
+    15,
+    30,
+    60,
+    120,
+    300,
+    600,
+    1200,
+    1800,
+    3600,
+    7200,
+)
+
+
+def _times(duration: float) -> list[Tick]:
+    """At most ten times, half as many where it is narrow."""
+    step = next((step for step in STEPS_S if duration / step <= 10), duration / 10)
+    count = math.floor(duration / step + 1e-6) + 1
+    decimals = max(0, -math.floor(math.log10(step)))
+    every = math.ceil(count / 5)
+    return [Tick(place * step, _minutes(place * step, decimals), roomy=place % every != 0) for place in range(count)]
+
+
+def _minutes(at: float, decimals: int) -> str:
+    whole = round(at, decimals)
+    width = 3 + decimals if decimals else 2
+    return f"{int(whole // 60)}:{whole % 60:0{width}.{decimals}f}"
+
+
 @dataclass(frozen=True, slots=True)
 class _Mark:
-    """A moment on the waveform: when, matplotlib's marker, filled or not, the key's swatch and words."""
+    """A moment on the waveform: when, its shape and style, which is the key's swatch too, and words."""
 
     at_s: float
-    marker: str
-    colour: str
-    swatch: str
+    shape: str
+    style: str
     words: str
+
+
+def waveform(measurement: Measurement, levels: Sequence[Level]) -> Picture | None:
+    """Peaks over time with every 10 ms at full scale marked, and levels in dBFS; None in silence.
+
+    Of one channel or two the first is drawn upwards, the second downwards; of more each has a row. Which 10 ms reach
+    full scale is known of all places; of overs between samples below it, and of flat tops, the measurement keeps the
+    first.
+    """
+    form, values = measurement.format, measurement.values
+    tops = measurement.series.tops[: measurement.series.channels]
+    if not tops.size or not float(tops.max()):
+        return None
+    full = tops >= np.float32(full_scale(form))
+    marks, duration, reach = _marks(measurement), _duration(measurement), max(1.0, float(tops.max()))
+    levels = [level for level in levels if amplitude_of(level.value) <= 1.2 * reach]
+    draw = _mirrored if form.channels <= 2 else _stacked
+    svg = draw(_Waveform(tops, full, form.labels, duration, reach, levels, marks))
+    key = [("band", "highest peak"), ("line-thin", "average of the peaks every 10 ms"), *_keys(levels)]
+    label = f"Waveform, {form.channels} channel{'s' if form.channels > 1 else ''}, {duration:.0f} s. "
+    label += f"Sample peak {QUANTITIES['sample_peak_dbfs'].format(values['sample_peak_dbfs'])}"
+    for words, found in (("clipped places", "clipped_runs"), ("true-peak overs", "true_peak_over_runs")):
+        label += f"; {words}: {values[found]}" if values[found] else ""
+    if full.any():
+        key.append(("tick", "10 ms that reach full scale"))
+        label += f". Full scale is reached in {int(full.any(axis=0).sum()) / HOPS_PER_SECOND:.2f} s of it"
+    key += [(mark.style, mark.words) for mark in marks]
+    label += "".join(f"; {mark.words}, at {mark.at_s:.3f} s" for mark in marks)
+    return Picture(svg, minus(label + "."), tuple(key))
 
 
 @dataclass(frozen=True, slots=True)
 class _Waveform:
-    """What is drawn of a file's peaks: (channels, hops) magnitudes, and what goes with them."""
+    """What is drawn of a file's peaks: (channels, hops) magnitudes and whether they reach full scale, and the rest."""
 
     tops: NDArray[np.float32]
+    full: NDArray[np.bool_]
     labels: Sequence[str]
     duration: float
-    limits: Sequence[Level]
+    reach: float
+    levels: Sequence[Level]
     marks: Sequence[_Mark]
 
-    @property
-    def reach(self) -> float:
-        return max(1.0, float(self.tops.max()))
 
-    @property
-    def full(self) -> NDArray[np.bool_]:
-        return np.asarray(self.tops >= FULL_SCALE)
-
-
-def waveform(name: str, measurement: Measurement, limits: Sequence[Level]) -> Picture | None:
-    """Peaks over time, a channel up and the other down, with the places at full scale marked; None in silence.
-
-    Which 10 ms reach full scale is known of all places; of overs between samples below it, and of flat tops, the
-    measurement keeps the first.
-    """
-    channels = measurement.format.channels
-    tops = measurement.series.tops[:channels]
-    if not tops.size or not float(tops.max()):
-        return None
-    wave = _Waveform(
-        tops,
-        measurement.format.labels,
-        float(measurement.values["duration_s"] or 0.0),
-        [(who, value) for who, value in merged(limits) if value < -0.05],
-        list(_marks(measurement)),
-    )
-    key = [("wave", "highest peak"), ("wave-inner", "average of the peaks every 10 ms")]
-    key += [("target", minus(f"limit {value:.1f} dB, {who}")) for who, value in wave.limits]
-    seconds = int(wave.full.any(axis=0).sum()) / HOPS_PER_SECOND
-    if seconds:
-        key.append(("tick", "10 ms that reach full scale: overs and clipped places"))
-    key += [(mark.swatch, mark.words) for mark in wave.marks]
-    label = f"Waveform, {channels} channel{'s' if channels > 1 else ''}, {wave.duration:.0f} s. "
-    label += f"Full scale is reached in {seconds:.2f} s of it. " if seconds else "Full scale is never reached. "
-    label += "; ".join(f"{mark.words}, at {mark.at_s:.3f} s" for mark in wave.marks)
-    if channels > 2:
-        return draw(name, 0.5 + 0.32 * channels, partial(_stacked, wave), minus(label), key)
-    return draw(name, 1.7, partial(_mirrored, wave), minus(label), key)
-
-
-def _marks(measurement: Measurement) -> Iterable[_Mark]:
-    at_s = measurement.at_s
+def _marks(measurement: Measurement) -> list[_Mark]:
+    at_s, marks = measurement.at_s, []
     if "true_peak_over_runs" in at_s:
-        yield _Mark(at_s["true_peak_over_runs"], "v", PAPER, "point open", "first true-peak over")
+        marks.append(_Mark(at_s["true_peak_over_runs"], DOWN, "point open", "first true-peak over"))
     if "flat_top_runs" in at_s:
-        yield _Mark(at_s["flat_top_runs"], "s", PAPER, "square", "first flat top")
+        marks.append(_Mark(at_s["flat_top_runs"], SQUARE, "square", "first flat top"))
     if "true_peak_dbtp" in at_s:
         peak = QUANTITIES["true_peak_dbtp"].format(measurement.values["true_peak_dbtp"])
-        yield _Mark(at_s["true_peak_dbtp"], "v", MARK, "point", f"highest true peak, {minus(peak)}")
+        marks.append(_Mark(at_s["true_peak_dbtp"], DOWN, "point", f"highest true peak, {minus(peak)}"))
+    return marks
 
 
-def _mirrored(wave: _Waveform, figure: Figure, size: Size) -> None:
-    """The first channel upwards, the second downwards."""
-    axes = _axes(figure, size)
+def _mirrored(wave: _Waveform) -> str:
     signs = (1.0, -1.0)[: len(wave.tops)]
+    end = 1.22 * wave.reach
+    plot = Plot((0.0, wave.duration), (-end if len(signs) == 2 else 0.0, end))
+    lines = [(sign * amplitude_of(db), _number(db)) for db in (0.0, -6.0) for sign in signs]
+    plot.scale_y([Tick(at, words) for at, words in lines], "dBFS")
     for row, sign in enumerate(signs):
-        _wave(axes, wave.tops[row], sign, size)
-        _full_scale(axes, wave.full[row], sign, wave.reach, size)
-        for _, value in wave.limits:
-            axes.axhline(sign * 10.0 ** (value / 20.0), color=MARK, linewidth=0.7, dashes=(1.5, 1.5))
-        where = 0.5 + 0.25 * sign
-        axes.text(1.008, where, wave.labels[row], transform=axes.transAxes, color=GREY, va="center")
-    _scale(axes, wave.reach, mirrored=len(signs) == 2)
-    _draw_marks(axes, wave, 1.22)
-    _time_axis(axes, wave.duration, size)
-    _unit(axes, size, "dBFS")
-
-
-def _stacked(wave: _Waveform, figure: Figure, size: Size) -> None:
-    """A row a channel."""
-    for row, label in enumerate(wave.labels):
-        axes = _axes(figure, size, row, len(wave.labels))
-        _wave(axes, wave.tops[row], 1.0, size)
-        _full_scale(axes, wave.full[row], 1.0, wave.reach, size)
-        axes.set_ylim(0.0, wave.reach * 1.25)
-        axes.yaxis.set_major_locator(FixedLocator([0.5]))
-        axes.yaxis.set_major_formatter(FuncFormatter(lambda _, __, text=label: text))
-        _time_axis(axes, wave.duration, size)
-        if row == 0:
-            _draw_marks(axes, wave, 1.25)
-        if row < len(wave.labels) - 1:
-            axes.xaxis.set_major_locator(NullLocator())
-
-
-def _draw_marks(axes: "Axes", wave: _Waveform, height: float) -> None:
+        _wave(plot, wave, row, sign)
+        plot.beside(0.5 * sign * wave.reach, wave.labels[row] if len(signs) == 2 else "")
+    plot.level(0.0, "base")
+    for sign in signs:
+        _draw_levels(plot, [replace(level, value=sign * amplitude_of(level.value)) for level in wave.levels])
     for mark in wave.marks:
-        axes.plot(
-            [mark.at_s],
-            [wave.reach * height],
-            mark.marker,
-            markerfacecolor=mark.colour,
-            markeredgecolor=MARK,
-            markeredgewidth=0.9,
-            markersize=4.5,
-            clip_on=False,
-        )
+        plot.mark(mark.at_s, end, mark.shape, mark.style)
+    plot.scale_x(_times(wave.duration))
+    return plot.svg()
 
 
-def _wave(axes: "Axes", tops: NDArray[np.float32], sign: float, size: Size) -> None:
-    at, _, highest = _thin(tops, size.points)
-    starts = _buckets(len(tops), size.points)
-    typical = np.add.reduceat(tops.astype(np.float64), starts) / np.diff(np.append(starts, len(tops)))
-    seconds = (at + 0.5) / HOPS_PER_SECOND
-    axes.fill_between(seconds, 0.0, sign * highest, color=WASH, linewidth=0.0)
-    axes.fill_between(seconds, 0.0, sign * typical, color=GREY, linewidth=0.0)
+def _stacked(wave: _Waveform) -> str:
+    rows = []
+    end = 1.22 * wave.reach
+    last = len(wave.tops) - 1
+    for row, label in enumerate(wave.labels):
+        plot = Plot((0.0, wave.duration), (0.0, end), "plot row")
+        plot.scale_y([Tick(0.5 * wave.reach, label)])
+        _wave(plot, wave, row, 1.0)
+        _draw_levels(plot, [replace(level, value=amplitude_of(level.value)) for level in wave.levels])
+        for mark in wave.marks if row == 0 else ():
+            plot.mark(mark.at_s, end, mark.shape, mark.style)
+        plot.scale_x(_times(wave.duration) if row == last else ())
+        rows.append(plot.svg())
+    return "".join(rows)
 
 
-def _full_scale(axes: "Axes", full: NDArray[np.bool_], sign: float, reach: float, size: Size) -> None:
-    """A tick for every place; as one path, since a clipped master has thousands."""
-    at, _, reached = _thin(full, size.points)
-    at = (at[reached > 0.0] + 0.5) / HOPS_PER_SECOND
-    x = np.repeat(at, 3)
-    y = np.tile([sign * reach * 1.05, sign * reach * 1.15, np.nan], len(at))
-    axes.plot(x, y, color=MARK, linewidth=0.8)
+def _wave(plot: Plot, wave: _Waveform, row: int, sign: float) -> None:
+    tops, starts = wave.tops[row], columns(len(wave.tops[row]))
+    highest = thinned(tops)
+    average = np.add.reduceat(tops.astype(np.float64), starts) / np.diff(np.append(starts, len(tops)))
+    seconds = (highest.at + 0.5) / HOPS_PER_SECOND
+    plot.area(seconds, 0.0, sign * highest.high, "band")
+    plot.line(seconds, sign * average, "line-thin")
+    full = thinned(wave.full[row])
+    at = (full.at[full.high > 0.0] + 0.5) / HOPS_PER_SECOND
+    plot.ticks(at, sign * wave.reach * 1.06, sign * wave.reach * 1.16, "tick")
 
 
-def _scale(axes: "Axes", reach: float, mirrored: bool) -> None:
-    levels = [0.0, -6.0]
-    lines = [10.0 ** (level / 20.0) for level in levels]
-    axes.set_ylim(-reach * 1.22 if mirrored else 0.0, reach * 1.22)
-    axes.axhline(0.0, color=GREY, linewidth=0.5)
-    places = [*lines, *(-line for line in lines)] if mirrored else lines
-    axes.yaxis.set_major_locator(FixedLocator(places))
-    names = {round(line, 6): minus(f"{level:.0f}") for line, level in zip(lines, levels, strict=True)}
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: names.get(round(abs(value), 6), "")))
-
-
-def spectrum(name: str, measurement: Measurement) -> Picture | None:
+def spectrum(measurement: Measurement) -> Picture | None:
     """Third-octave levels of middle and sides, or of all channels together; None in silence."""
-    bands = measurement.series.bands
-    stereo = len(bands) > measurement.format.channels
-    rows = list(bands[-2:]) if stereo else [bands.sum(axis=0)]
+    series = measurement.series
+    stereo = set(SUMS) <= set(series.rows)
+    rows = [series.bands_of(row) for row in SUMS] if stereo else [series.bands[: series.channels].sum(axis=0)]
     known = measurement.format.rate / 2.0 > EXACT_HZ
     if not rows[0].any():
         return None
-    with np.errstate(divide="ignore"):
-        levels = [10.0 * np.log10(row[known]) for row in rows]
+    levels = [power_decibels_each(row[known]) for row in rows]
     top = math.ceil((max(float(row.max()) for row in levels) + 3.0) / 10.0) * 10.0
     low = top - 70.0
-
-    def paint(figure: Figure, size: Size) -> None:
-        axes = _axes(figure, size)
-        edges = _DECADES[: int(known.sum()) + 1]
-        axes.stairs(np.maximum(levels[0], low), edges, baseline=low, fill=True, color=WASH, linewidth=0.0)
-        axes.stairs(np.maximum(levels[0], low), edges, baseline=None, color=INK, linewidth=1.0)
-        if stereo:
-            axes.stairs(np.maximum(levels[1], low), edges, baseline=None, color=GREY, linewidth=1.0)
-        axes.set_ylim(low, top)
-        axes.yaxis.set_major_locator(MultipleLocator(20.0))
-        _frequency_axis(axes, size)
-        _unit(axes, size, "dB, third octaves")
-
+    edges = DECADES[: int(known.sum()) + 1]
+    plot = _over_frequency(low, top, [Tick(at, _number(at)) for at in np.arange(top, low - 1.0, -20.0)])
+    first, *sides = (np.maximum(row, low - 10.0) for row in levels)
+    plot.stairs(edges, first, "band", base=low)
+    for row in sides:
+        plot.stairs(edges, row, "line-grey")
+    plot.stairs(edges, first, "line")
+    plot.scale_x(_frequencies())
     loudest = BANDS_HZ[int(np.argmax(rows[0]))]
     label = f"Spectrum in third octaves. Strongest band {'of the middle ' if stereo else ''}at {_hertz(loudest)}Hz."
     key = [("line", "middle"), ("line-grey", "sides")] if stereo else [("line", "all channels")]
-    return draw(name, 1.45, paint, label, key)
+    return Picture(plot.svg(), label, tuple(key))
 
 
-def _frequency_axis(axes: "Axes", size: Size) -> None:
-    axes.set_xlim(float(_DECADES[0]), float(_DECADES[-1]))
-    marks = (50, 200, 1000, 5000, 20000) if size.narrow else (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
-    axes.xaxis.set_major_locator(FixedLocator([math.log10(hz) for hz in marks]))
-    names = [_hertz(hz) + ("Hz" if hz == marks[-1] else "") for hz in marks]
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda _, place: names[place] if place is not None else ""))
+def _over_frequency(low: float, high: float, ticks: Iterable[Tick]) -> Plot:
+    plot = Plot((float(DECADES[0]), float(DECADES[-1])), (low, high), "plot low")
+    plot.scale_y(ticks, "dB, third octaves")
+    return plot
+
+
+def _frequencies() -> list[Tick]:
+    marks = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
+    names = [_hertz(hz).strip() for hz in marks[:-1]] + [f"{_hertz(marks[-1])}Hz"]
+    pairs = zip(marks, names, strict=True)
+    return [Tick(math.log10(hz), name, roomy=place % 2 == 0) for place, (hz, name) in enumerate(pairs)]
 
 
 def _hertz(hz: float) -> str:
@@ -452,92 +316,81 @@ def _hertz(hz: float) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """One track in the picture of an album: its number there, its figures."""
+    """One track in the pictures of an album: its number there, its figures, and the keys of those that break a rule."""
 
     number: str
     loudness: float | None
     short_term: float | None
     true_peak: float | None
+    broken: frozenset[str] = frozenset()
 
 
-def album_loudness(name: str, bars: Sequence[Bar], whole: float | None, targets: Sequence[Level]) -> Picture | None:
-    """Integrated loudness and loudest 3 s of every track, the album's loudness, the targets; None in silence."""
+def album_loudness(bars: Sequence[Bar], whole: float | None, levels: Sequence[Level]) -> Picture | None:
+    """Integrated loudness and loudest 3 s of every track, the album's loudness, levels in LUFS; None in silence."""
     known = [bar.loudness for bar in bars if bar.loudness is not None]
     if not known or whole is None:
         return None
-    targets = merged(targets)
     loudest = [bar.short_term for bar in bars if bar.short_term is not None]
-    lines = [whole, *(value for _, value in targets)]
-    top = max(*known, *loudest, *lines) + 2.5
-    low = math.floor(min(*known, *lines) - 4.0)
-
-    def paint(figure: Figure, size: Size) -> None:
-        axes = _axes(figure, size, bottom=0.34)
-        _columns(axes, size, [(bar.number, bar.loudness) for bar in bars], low, math.inf)
-        for at, bar in enumerate(bars):
-            if bar.short_term is not None:
-                axes.plot([at], [bar.short_term], "o", markersize=3.5, mfc=PAPER, mec=INK, mew=0.9)
-        axes.axhline(whole, color=INK, linewidth=0.8, dashes=(7, 3))
-        for _, value in targets:
-            axes.axhline(value, color=MARK, linewidth=0.9, dashes=(1.5, 1.5))
-        axes.set_ylim(low, top)
-        _unit(axes, size, "LUFS")
-
-    key = [("column", "integrated"), ("ring", "loudest 3 s"), ("dash", minus(f"album {whole:.1f} LUFS"))]
-    key += [("target", minus(f"target {value:.1f} LUFS, {who}")) for who, value in targets]
+    lines = [whole, *(level.value for level in levels)]
+    plot = _over_tracks(bars, math.floor(min(*known, *lines) - 4.0), max(*known, *loudest, *lines) + 2.5, "LUFS")
+    broken = _columns(plot, [(bar.loudness, "integrated_lufs" in bar.broken) for bar in bars])
+    for at, bar in enumerate(bars):
+        if bar.short_term is not None:
+            plot.mark(at, bar.short_term, RING, "ring")
+    plot.level(whole, "dash")
+    _draw_levels(plot, levels)
+    plot.scale_x(_numbers(bars, [bar.loudness for bar in bars]))
+    key = [("column", "integrated"), *broken, ("ring", "loudest 3 s"), ("dash", minus(f"album {whole:.1f} LUFS"))]
     listed = "; ".join(f"track {bar.number} {_figure(bar.loudness)}" for bar in bars)
     label = f"Loudness of the tracks in LUFS: {listed}. Album {whole:.1f} LUFS."
-    return draw(name, 1.9, paint, minus(label), key)
+    return Picture(plot.svg(), minus(label), (*key, *_keys(levels)))
 
 
-def album_peaks(name: str, bars: Sequence[Bar], limits: Sequence[Level]) -> Picture | None:
-    """True peak of every track against the limits; None in silence."""
+def album_peaks(bars: Sequence[Bar], levels: Sequence[Level]) -> Picture | None:
+    """True peak of every track, and levels in dBTP; None in silence."""
     known = [bar.true_peak for bar in bars if bar.true_peak is not None]
     if not known:
         return None
-    limits = merged(limits)
-    lowest = min((value for _, value in limits), default=math.inf)
-    top = max(*known, *(value for _, value in limits), 0.0) + 0.8
-    low = math.floor(min(*known, *(value for _, value in limits), -3.0) - 1.0)
-
-    def paint(figure: Figure, size: Size) -> None:
-        axes = _axes(figure, size, bottom=0.34)
-        _columns(axes, size, [(bar.number, bar.true_peak) for bar in bars], low, lowest)
-        for _, value in limits:
-            axes.axhline(value, color=MARK, linewidth=0.9, dashes=(1.5, 1.5))
-        axes.set_ylim(low, top)
-        _unit(axes, size, "dBTP")
-
-    key = [("column", "true peak")]
-    if any(peak > lowest for peak in known):
-        key.append(("column over", "above the lowest limit"))
-    key += [("target", minus(f"limit {round(value, 1) + 0.0:.1f} dB, {who}")) for who, value in limits]
+    lines = [level.value for level in levels]
+    plot = _over_tracks(bars, math.floor(min(*known, *lines, -3.0) - 1.0), max(*known, *lines, 0.0) + 0.8, "dBTP")
+    broken = _columns(plot, [(bar.true_peak, "true_peak_dbtp" in bar.broken) for bar in bars])
+    _draw_levels(plot, levels)
+    plot.scale_x(_numbers(bars, [bar.true_peak for bar in bars]))
     listed = "; ".join(f"track {bar.number} {_figure(bar.true_peak)}" for bar in bars)
-    return draw(name, 1.55, paint, minus(f"True peak of the tracks in dBTP: {listed}."), key)
+    key = (("column", "true peak"), *broken, *_keys(levels))
+    return Picture(plot.svg(), minus(f"True peak of the tracks in dBTP: {listed}."), key)
 
 
-def _columns(axes: "Axes", size: Size, columns: Sequence[tuple[str, float | None]], low: float, limit: float) -> None:
-    """A column a track up from the scale's end, with a heavy top; marked where it passes the limit."""
-    for at, (_, value) in enumerate(columns):
-        if value is None:
-            continue
-        colour = MARK if value > limit else INK
-        axes.bar([at], [value - low], bottom=low, width=0.62, color=WASH, linewidth=0.0)
-        axes.plot([at - 0.31, at + 0.31], [value, value], color=colour, linewidth=2.0)
-    axes.set_xlim(-0.6, max(len(columns), 4) - 0.4)
-    step = max(1, math.ceil(len(columns) / (14 if size.narrow else 40)))
-    axes.xaxis.set_major_locator(FixedLocator(list(range(0, len(columns), step))))
-    figures = len(columns) <= (8 if size.narrow else 20)
-    axes.xaxis.set_major_formatter(
-        FuncFormatter(
-            lambda at, _: (
-                f"{columns[round(at)][0]}\n{minus(_figure(columns[round(at)][1]))}"
-                if figures
-                else columns[round(at)][0]
-            )
+def _over_tracks(bars: Sequence[Bar], low: float, high: float, unit: str) -> Plot:
+    plot = Plot((-0.6, max(len(bars), 4) - 0.4), (low, high), "plot low tracks")
+    plot.scale_y([Tick(at, _number(at)) for at in round_places(low, high, 5, (1, 2, 5))], unit)
+    return plot
+
+
+def _columns(plot: Plot, columns: Sequence[tuple[float | None, bool]]) -> list[tuple[str, str]]:
+    """A column a track up from the scale's end; the key to those that break a rule, if there are any."""
+    low = plot.y[0]
+    for at, (value, broken) in enumerate(columns):
+        if value is not None:
+            plot.bar(at - 0.31, at + 0.31, low, value, "column over" if broken else "column")
+    return [("column over", "breaks a rule")] if any(broken for _, broken in columns) else []
+
+
+def _numbers(bars: Sequence[Bar], values: Sequence[float | None]) -> list[Tick]:
+    """Numbers of the tracks, and their figures as far as there is room."""
+    step = math.ceil(len(bars) / 40)
+    narrow = step * math.ceil(len(bars) / 14 / step)
+    figures = len(bars) <= 20
+    return [
+        Tick(
+            at,
+            bars[at].number,
+            roomy=at % narrow != 0,
+            below=minus(_figure(values[at])) if figures else "",
+            below_roomy=len(bars) > 8,
         )
-    )
-    axes.yaxis.set_major_locator(MaxNLocator(5, integer=True))
+        for at in range(0, len(bars), step)
+    ]
 
 
 def _figure(value: float | None) -> str:
@@ -545,7 +398,7 @@ def _figure(value: float | None) -> str:
 
 
 def gain_reduction(
-    name: str, curves: Sequence[tuple[str, NDArray[np.float64], float]], worst: Sequence[float] = ()
+    curves: Sequence[tuple[str, NDArray[np.float64], float]], worst: Sequence[float] = ()
 ) -> Picture | None:
     """How far a limiter turns down over time, downwards; None where there is no curve.
 
@@ -562,29 +415,24 @@ def gain_reduction(
     deepest = max(float(np.nanmax(curve)) for _, curve, _ in curves)
     duration = max(len(curve) * step for _, curve, step in curves)
     bottom = max(math.ceil(deepest * 1.08 + 0.2), 3.0)
-
-    def paint(figure: Figure, size: Size) -> None:
-        axes = _axes(figure, size)
-        for place, (_, curve, step) in reversed(list(enumerate(curves))):
-            at, _, highest = _thin(curve, size.points)
-            seconds = (at + 0.5) * step
-            if place == 0:
-                axes.fill_between(seconds, 0.0, highest, color=WASH, linewidth=0.0)
-            axes.plot(seconds, highest, color=GREY if place else INK, linewidth=0.6 if place else 0.9)
-        axes.plot(list(worst), [bottom * 0.96] * len(worst), "^", color=MARK, markersize=4.5)
-        axes.set_ylim(bottom, 0.0)
-        axes.yaxis.set_major_locator(MaxNLocator(4, integer=True))
-        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: minus(f"{-value:.0f}") if value else "0"))
-        _time_axis(axes, duration, size)
-        _unit(axes, size, "dB")
-
+    plot = Plot((0.0, duration), (bottom, -0.02 * bottom), "plot low")
+    plot.scale_y([Tick(at, _number(-at)) for at in round_places(0.0, bottom, 5, (1, 2, 5))], "dB")
+    for place, (_, curve, step) in reversed(list(enumerate(curves))):
+        thin = thinned(curve)
+        seconds = (thin.at + 0.5) * step
+        if place == 0:
+            plot.area(seconds, 0.0, thin.high, "band")
+        plot.line(seconds, thin.high, "line-grey" if place else "line")
+    for at in worst:
+        plot.mark(at, bottom, UP, "point up")
+    plot.scale_x(_times(duration))
     key = [("line-grey" if place else "line", words) for place, (words, _, _) in enumerate(curves)]
     if worst:
         key.append(("point up", "where it works hardest"))
-    return draw(name, 1.5, paint, f"Gain reduction over time, at most {deepest:.1f} dB.", key)
+    return Picture(plot.svg(), f"Gain reduction over time, at most {deepest:.1f} dB.", tuple(key))
 
 
-def transfer_curves(name: str, sides: Sequence[tuple[str, NDArray[np.float64], NDArray[np.float64]]]) -> Picture | None:
+def transfer_curves(sides: Sequence[tuple[str, NDArray[np.float64], NDArray[np.float64]]]) -> Picture | None:
     """What became of each side's waveform, against the straight line of its small signals; None without a side.
 
     Parameters
@@ -595,48 +443,22 @@ def transfer_curves(name: str, sides: Sequence[tuple[str, NDArray[np.float64], N
     if not sides:
         return None
     reach = max(float(np.abs(into).max()) for _, into, _ in sides) or 1.0
-
-    def paint(figure: Figure, size: Size) -> None:
-        columns = min(len(sides), 2 if size.narrow else 4)
-        rows = math.ceil(len(sides) / columns)
-        width, height = figure.get_size_inches()
-        each = (width - 0.3) / columns
-        tall = height / rows
-        for place, (words, into, out) in enumerate(sides):
-            row, column = divmod(place, columns)
-            side = min(each - 0.3, tall - 0.42)
-            left, bottom = 0.3 + column * each, (rows - 1 - row) * tall + 0.22
-            axes = figure.add_axes((left / width, bottom / height, side / width, side / height))
-            _plain_axes(axes, size)
-            axes.plot([-reach, reach], [-reach, reach], color=MARK, linewidth=0.9, dashes=(1.5, 1.5))
-            axes.plot(into, out, color=INK, linewidth=1.1)
-            axes.set_xlim(-reach, reach)
-            axes.set_ylim(-reach, reach)
-            # The corners share one label.
-            axes.xaxis.set_major_locator(FixedLocator([-reach, 0.0, reach]))
-            axes.yaxis.set_major_locator(FixedLocator([0.0, reach]))
-            for axis in (axes.xaxis, axes.yaxis):
-                axis.set_major_formatter(FuncFormatter(lambda value, _: minus(f"{value:.2g}")))
-            axes.set_title(words, loc="left", y=1.0, fontsize=size.text, color=INK, pad=3)
-
-    # The telephone's drawing has two columns, and so needs twice the height.
+    panels = []
+    for words, into, out in sides:
+        plot = Plot((-reach, reach), (-reach, reach), "plot panel")
+        # The lower corners share one label.
+        plot.scale_y([Tick(at, _number(at, ".2g")) for at in (0.0, reach)], words)
+        plot.line(np.array([-reach, reach]), np.array([-reach, reach]), "target")
+        plot.line(into, out, "line")
+        plot.scale_x([Tick(at, _number(at, ".2g")) for at in (-reach, 0.0, reach)])
+        panels.append(plot.svg())
     listed = ", ".join(words for words, _, _ in sides)
     key = (("line", "what became of it"), ("target", "the straight line of small signals"))
     label = f"Transfer curves of {listed}: output against input, full scale is 1."
-    return draw(name, 1.85, paint, label, key, narrow_height=3.5 if len(sides) > 2 else 1.85)
+    return Picture(f'<div class="panels">{"".join(panels)}</div>', label, key)
 
 
-def _plain_axes(axes: "Axes", size: Size) -> None:
-    axes.patch.set_visible(False)
-    for spine in axes.spines.values():
-        spine.set_color(HAIR)
-        spine.set_linewidth(0.6)
-    axes.tick_params(colors=GREY, labelcolor=GREY, width=0.5, length=0, pad=2, labelsize=size.text)
-    axes.grid(color=HAIR, linewidth=0.5)
-    axes.set_axisbelow(True)
-
-
-def spectrum_change(name: str, curves: Sequence[tuple[str, NDArray[np.float64]]]) -> Picture | None:
+def spectrum_change(curves: Sequence[tuple[str, NDArray[np.float64]]]) -> Picture | None:
     """What happened to the level in every third octave, up and down from none; None where nothing is known.
 
     Parameters
@@ -649,59 +471,15 @@ def spectrum_change(name: str, curves: Sequence[tuple[str, NDArray[np.float64]]]
     if not any(len(change) for change in known):
         return None
     reach = max(math.ceil(max(float(change.max()) for change in known if len(change)) * 1.1), 3)
-
-    def paint(figure: Figure, size: Size) -> None:
-        axes = _axes(figure, size)
-        for place, (_, change) in reversed(list(enumerate(curves))):
-            if place == 0:
-                axes.stairs(np.nan_to_num(change), _DECADES, fill=True, color=WASH, linewidth=0.0)
-            axes.stairs(change, _DECADES, baseline=None, color=GREY if place else INK, linewidth=1.0)
-        axes.axhline(0.0, color=GREY, linewidth=0.6)
-        axes.set_ylim(-reach, reach)
-        axes.yaxis.set_major_locator(MaxNLocator(5, integer=True))
-        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: minus(f"{value:+.0f}") if value else "0"))
-        _frequency_axis(axes, size)
-        _unit(axes, size, "dB, third octaves")
-
+    ticks = [Tick(at, _number(at, "+.0f") if at else "0") for at in round_places(-reach, reach, 6, (1, 2, 5))]
+    plot = _over_frequency(-reach, reach, ticks)
+    plot.stairs(DECADES, np.nan_to_num(curves[0][1]), "band", base=0.0)
+    plot.level(0.0, "base")
+    for place, (_, change) in reversed(list(enumerate(curves))):
+        plot.stairs(DECADES, change, "line-grey" if place else "line")
+    plot.scale_x(_frequencies())
     key = [("line-grey" if place else "line", words) for place, (words, _) in enumerate(curves)]
     first = curves[0][1]
     most = int(np.nanargmax(np.abs(first))) if np.isfinite(first).any() else 0
     label = f"Change of the spectrum in third octaves. Most, {curves[0][0]}: {first[most]:+.1f} dB at "
-    return draw(name, 1.5, paint, minus(f"{label}{_hertz(BANDS_HZ[most])}Hz."), key)
-
-
-def seal(digest: bytes, word: str) -> str:
-    """A ring of fine lines drawn from a checksum, as on a certificate, around the verdict.
-
-    The same files give the same ring; 32 bytes decide its waves.
-
-    Parameters
-    ----------
-    digest : bytes
-        Of the files reported on; hashed again, so any length will do.
-    word : str
-        The verdict; printed inside, a word a line.
-    """
-    seed = hashlib.sha256(digest).digest()
-    copies = 7
-    rings = []
-    for ring, (radius, swing) in enumerate(((41.0, 5.5), (33.0, 3.5))):
-        a, b, c, d = seed[4 * ring : 4 * ring + 4]
-        petals = 9 + a % 12 + 4 * ring
-        slow = 2 + b % 5
-        phase, depth = c / 256.0 * 2.0 * math.pi, 0.35 + d / 256.0 * 0.5
-        turn = np.linspace(0.0, 2.0 * math.pi, 40 * petals // 3, endpoint=False)
-        radii = radius + swing * np.sin(petals * turn) * (1.0 - depth * (0.5 + 0.5 * np.sin(slow * turn + phase)))
-        points = " ".join(
-            f"{50 + r * math.cos(t):.1f},{50 + r * math.sin(t):.1f}" for r, t in zip(radii, turn, strict=True)
-        )
-        step = 360.0 / petals / copies
-        uses = "".join(f'<use href="#ring{ring}" transform="rotate({k * step:.2f} 50 50)"/>' for k in range(1, copies))
-        rings.append(f'<polygon id="ring{ring}" points="{points}"/>{uses}')
-    lines = word.split()
-    top = 50.0 + 3.4 - 5.0 * (len(lines) - 1)
-    text = "".join(f'<text x="50" y="{top + 10 * k:.1f}">{line}</text>' for k, line in enumerate(lines))
-    return (
-        '<svg class="seal" viewBox="0 0 100 100" aria-hidden="true" focusable="false">'
-        f'<g fill="none" stroke="var(--mark)" stroke-width=".35">{"".join(rings)}</g>{text}</svg>'
-    )
+    return Picture(plot.svg(), minus(f"{label}{_hertz(BANDS_HZ[most])}Hz."), tuple(key))

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile
@@ -136,6 +137,75 @@ def page_of(files: list[Checked], profiles: list[Profile], selftest: str = "") -
     return check_page(files, profiles, checksums=sums, version="9.8.7", date=DATE, selftest=selftest)
 
 
-def svg_path(data: str) -> NDArray[np.float64]:
-    """Points of a path of moves and lines: (n, 2)."""
-    return np.array(re.findall(r"[ML] (-?[\d.]+) (-?[\d.]+)", data), dtype=float)
+def share(place: str) -> float:
+    """A place in per cent of a plot as a share of it."""
+    assert place.endswith("%"), place
+    return float(place[:-1]) / 100.0
+
+
+def path_points(data: str) -> list[NDArray[np.float64]]:
+    """Points of a path of moves (M), lines (l, V, H) and closings (z), an array (n, 2) a piece."""
+    pieces: list[list[tuple[float, float]]] = []
+    for command, rest in re.findall(r"([A-Za-z])([^A-Za-z]*)", data):
+        numbers = [float(number) for number in re.findall(r"-?[\d.]+", rest)]
+        if command == "M":
+            pieces.append([(numbers[0], numbers[1])])
+        elif command == "l":
+            for dx, dy in zip(numbers[::2], numbers[1::2], strict=True):
+                pieces[-1].append((pieces[-1][-1][0] + dx, pieces[-1][-1][1] + dy))
+        elif command == "V":
+            pieces[-1].append((pieces[-1][-1][0], numbers[0]))
+        else:
+            assert command == "z", command
+    return [np.array(piece) for piece in pieces]
+
+
+@dataclass
+class Drawn:
+    """A plot on a page, read back: places as shares of it, from the left and from above."""
+
+    svg: Element
+
+    def curves(self, style: str) -> list[NDArray[np.float64]]:
+        """Points of the curves of a class, (n, 2) each."""
+        found = []
+        for outer in self.svg.all("svg")[1:]:
+            for path in outer.all("path"):
+                if "viewbox" in outer.attributes and path.attributes["class"] == style:
+                    box = [float(number) for number in outer.attributes["viewbox"].split()]
+                    found.append(np.concatenate(path_points(path.attributes["d"])) / box[2:])
+        return found
+
+    def across(self, style: str) -> list[float]:
+        """Heights of the lines right across of a class."""
+        lines = [e for e in self.svg.all("line") if e.attributes["class"] == style]
+        assert all(share(e.attributes["x2"]) == 1.0 and e.attributes["y1"] == e.attributes["y2"] for e in lines)
+        return [share(e.attributes["y1"]) for e in lines]
+
+    def marks(self, style: str) -> list[tuple[float, float]]:
+        """Places of the marks of a class."""
+        marks = [e for e in self.svg.all("svg")[1:] for path in e.all("path") if path.attributes["class"] == style]
+        return [(share(e.attributes["x"]), share(e.attributes["y"])) for e in marks]
+
+    @property
+    def labels_below(self) -> dict[str, float]:
+        """What is written under the plot, and where."""
+        ticks = [e for e in self.svg.all("svg")[1:] if e.attributes.get("y") == "100%" and e.all("text")]
+        return {e.all("text")[0].text: share(e.attributes["x"]) for e in ticks}
+
+    @property
+    def labels_left(self) -> dict[str, float]:
+        texts = [e for e in self.svg.all("text") if e.attributes["class"] == "y"]
+        return {plain(e.text): share(e.attributes["y"]) for e in texts}
+
+    def seconds(self, across: NDArray[np.float64] | float) -> Any:
+        """Times of places, by the two outermost labels of the scale."""
+        at = sorted((x, int(text[:-3]) * 60 + int(text[-2:])) for text, x in self.labels_below.items())
+        (left, first), (right, last) = at[0], at[-1]
+        return first + (across - left) / (right - left) * (last - first)
+
+    def level(self, down: NDArray[np.float64] | float) -> Any:
+        """Levels of heights, by the two outermost labels of the scale."""
+        at = sorted((y, float(text)) for text, y in self.labels_left.items())
+        (top, high), (bottom, low) = at[0], at[-1]
+        return high + (down - top) / (bottom - top) * (low - high)

@@ -9,8 +9,7 @@ import json
 import re
 import shutil
 import subprocess
-from collections.abc import Callable
-from pathlib import Path
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import pytest
@@ -33,12 +32,39 @@ NAMES = [
 SHOWN = [NAMES[0].replace("/", "∕"), NAMES[1], NAMES[2].replace("/", "∕"), "pass\\u202e\ufffd\\x0aliaf.wav", NAMES[4]]
 
 
-@pytest.fixture
-def browse(tmp_path: Path) -> Browse:
+WIDTHS = (360, 390, 768, 1280)
+
+LOOK = """
+const d = frame.contentDocument, w = frame.contentWindow;
+const line = d.querySelector('figure svg path.line'), body = getComputedStyle(d.body);
+return {
+  names: [...d.querySelectorAll('h2 bdi')].map(e => e.textContent),
+  title: d.title, scripts: d.scripts.length, images: d.images.length, heads: d.querySelectorAll('h1').length,
+  wide: d.documentElement.scrollWidth,
+  out: [...d.querySelectorAll('body *')].filter(e => !e.closest('svg svg, .wide-table')
+    && e.getBoundingClientRect().width > 0 && e.getBoundingClientRect().right > d.documentElement.clientWidth + 1)
+    .map(e => e.outerHTML.slice(0, 200)),
+  text: Math.min(...[...d.querySelectorAll('figure svg text')].filter(e => e.getClientRects().length)
+    .map(e => e.getBoundingClientRect().height)),
+  touching: [...d.querySelectorAll('figure svg.plot')].filter(plot => {
+    const boxes = [...plot.querySelectorAll('text')].filter(e => e.getClientRects().length)
+      .map(e => e.getBoundingClientRect());
+    return boxes.some((a, i) => boxes.slice(i + 1).some(b =>
+      a.left < b.right - 1 && b.left < a.right - 1 && a.top < b.bottom - 3 && b.top < a.bottom - 3));
+  }).map(e => e.outerHTML.slice(0, 200)),
+  paper: body.backgroundColor, ink: body.color, line: w.getComputedStyle(line).stroke,
+};
+"""
+"""What a script of ours finds in a frame that holds the report."""
+
+
+@pytest.fixture(scope="module")
+def browse(tmp_path_factory: pytest.TempPathFactory) -> Browse:
     """Load a page; the document as it is after loading, and what the console said."""
+    folder = tmp_path_factory.mktemp("browser")
 
     def load(page: str, *options: str) -> tuple[str, str]:
-        place = tmp_path / "page.html"
+        place = folder / "page.html"
         place.write_text(page, encoding="utf-8")
         assert CHROMIUM is not None
         done = subprocess.run(
@@ -52,7 +78,7 @@ def browse(tmp_path: Path) -> Browse:
                 "--disable-component-update",
                 "--disable-sync",
                 "--enable-logging=stderr",
-                f"--user-data-dir={tmp_path / 'profile'}",
+                f"--user-data-dir={folder / 'profile'}",
                 *options,
                 "--dump-dom",
                 place.as_uri(),
@@ -69,7 +95,7 @@ def browse(tmp_path: Path) -> Browse:
 
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """Two seconds with faults, under several hostile names."""
+    """Four seconds with faults, under several hostile names."""
     profiles = loaded("streaming", "cd")
     path = write(tmp_path_factory.mktemp("browser") / "own.wav", clipped(music(4.0), 44_100, 1.0))
     own = checked(path, profiles)
@@ -77,19 +103,29 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> str:
     return page_of(files, profiles)
 
 
-def looked_at(browse: Browse, page: str, script: str, width: int, *options: str) -> Any:
-    """What a script of ours, with the report's document as `d`, finds in it at a width in CSS pixels."""
-    frame = f'<iframe srcdoc="{html.escape(page)}" style="width:{width}px;height:900px;border:0"></iframe>'
-    look = f"const d = document.querySelector('iframe').contentDocument; return ({script});"
+def looked_at(browse: Browse, page: str, widths: Sequence[int], *options: str) -> list[Any]:
+    """What `LOOK` finds at widths in CSS pixels, all in one run of the browser."""
+    frames = "".join(
+        f'<iframe srcdoc="{html.escape(page)}" style="width:{width}px;height:900px;border:0"></iframe>'
+        for width in widths
+    )
     dom, _ = browse(
-        f"<!DOCTYPE html><meta charset=utf-8><body>{frame}<pre></pre><script>onload = () => {{"
-        f"document.querySelector('pre').textContent = JSON.stringify((() => {{ {look} }})()) }}</script>",
+        f"<!DOCTYPE html><meta charset=utf-8><body>{frames}<pre></pre><script>onload = () => {{"
+        "document.querySelector('pre').textContent = JSON.stringify("
+        f"[...document.querySelectorAll('iframe')].map(frame => {{ {LOOK} }})) }}</script>",
         "--window-size=1400,1000",
         *options,
     )
     found = re.search(r"<pre>(.*?)</pre>", dom, re.S)
     assert found, dom[-2000:]
-    return json.loads(html.unescape(found[1]))
+    answers = json.loads(html.unescape(found[1]))
+    assert len(answers) == len(widths)
+    return list(answers)
+
+
+@pytest.fixture(scope="module")
+def seen(browse: Browse, page: str) -> dict[int, Any]:
+    return dict(zip(WIDTHS, looked_at(browse, page, WIDTHS, "--blink-settings=preferredColorScheme=1"), strict=True))
 
 
 def test_the_console_is_listened_to(browse: Browse) -> None:
@@ -106,45 +142,25 @@ def test_no_console_messages_and_the_whole_page_is_there(browse: Browse, page: s
     assert dom.rstrip().endswith("</html>")
 
 
-def test_hostile_names_are_text_in_the_document(browse: Browse, page: str) -> None:
-    found = looked_at(
-        browse,
-        page,
-        "{names: [...d.querySelectorAll('h2 bdi')].map(e => e.textContent), title: d.title, "
-        "scripts: d.scripts.length, images: d.images.length, heads: d.querySelectorAll('h1').length}",
-        900,
-    )
+def test_hostile_names_are_text_in_the_document(seen: dict[int, Any]) -> None:
+    found = seen[1280]
     assert found["names"][1:] == SHOWN
     assert found["title"] == "All 6 files fail: 6 files"
     assert (found["scripts"], found["images"], found["heads"]) == (0, 0, 1)
 
 
-@pytest.mark.parametrize("width", [360, 390, 768, 1280])
-def test_nothing_is_wider_than_the_screen(browse: Browse, page: str, width: int) -> None:
-    found = looked_at(
-        browse,
-        page,
-        "{wide: d.documentElement.scrollWidth, out: [...d.querySelectorAll('body *')].filter(e => "
-        "!e.closest('svg, .wide-table') && e.getBoundingClientRect().width > 0 && "
-        "e.getBoundingClientRect().right > d.documentElement.clientWidth + 1).map(e => e.outerHTML.slice(0, 200)), "
-        "text: Math.min(...[...d.querySelectorAll('figure svg text')].filter(e => e.getClientRects().length)"
-        ".map(e => e.getBoundingClientRect().height))}",
-        width,
-    )
+@pytest.mark.parametrize("width", WIDTHS)
+def test_nothing_is_wider_than_the_screen_or_too_small_or_on_top_of_another(seen: dict[int, Any], width: int) -> None:
+    found = seen[width]
     assert found["wide"] <= width
     assert found["out"] == []
+    assert found["touching"] == [], "text in pictures"
     assert found["text"] >= 10.0, "text in pictures, CSS pixels high"
 
 
-@pytest.mark.parametrize(("scheme", "paper"), [("1", "rgb(255, 255, 255)"), ("0", "rgb(21, 22, 26)")])
-def test_light_and_dark(browse: Browse, page: str, scheme: str, paper: str) -> None:
-    found = looked_at(
-        browse,
-        page,
-        "{paper: getComputedStyle(d.body).backgroundColor, ink: getComputedStyle(d.body).color, line: getComputedStyle("
-        "[...d.querySelectorAll('figure svg path')].find(e => e.style.stroke == 'var(--ink)')).stroke}",
-        900,
-        f"--blink-settings=preferredColorScheme={scheme}",
-    )
-    assert found["paper"] == paper
-    assert found["line"] == found["ink"], "pictures follow the page's colours"
+def test_light_and_dark(browse: Browse, page: str, seen: dict[int, Any]) -> None:
+    (dark,) = looked_at(browse, page, [768], "--blink-settings=preferredColorScheme=0")
+    assert seen[768]["paper"] == "rgb(255, 255, 255)"
+    assert dark["paper"] == "rgb(21, 22, 26)"
+    for found in (seen[768], dark):
+        assert found["line"] == found["ink"], "pictures follow the page's colours"

@@ -22,8 +22,9 @@ from master_check.pair.align import Alignment
 from master_check.pair.change import Band, Change, Place
 from master_check.pair.comparison import Comparison, Remark
 from master_check.pair.saturation import PairSaturation, SideSaturation
-from master_check.report import html, pictures
+from master_check.report import html
 from master_check.report.json import file_json
+from master_check.report.seal import seal
 from master_check.report.terminal import without_repeats
 from master_check.report.wording import comparison as pair_words
 from master_check.report.wording import plan as plan_words
@@ -33,6 +34,7 @@ from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANT
 from master_check.text import clock
 from tests.report.pages import (
     DATE,
+    Drawn,
     Element,
     checked,
     clipped,
@@ -42,8 +44,8 @@ from tests.report.pages import (
     page_of,
     parse,
     plain,
+    share,
     signed,
-    svg_path,
     write,
 )
 
@@ -193,7 +195,7 @@ def test_what_the_figures_mean_is_explained(page: Element) -> None:
 
 def test_a_file_that_cannot_be_read_is_named_and_the_others_are_there(faulty: Checked, profiles: list[Profile]) -> None:
     page = parse(page_of([Checked("gone.wav", error="no such file"), faulty], profiles))
-    assert page.all("h1")[0].text == "1 of 2 files fail, 1 could not be read"
+    assert page.all("h1")[0].text == "1 of 2 files fails, 1 could not be read"
     assert "Not read no such file" in page.text
     assert figures(page)["Clipped places"] == "1"
 
@@ -299,8 +301,9 @@ def test_labels_of_pictures_give_the_figures(faulty: Checked, page: Element) -> 
     values = measurement_of(faulty).values
     for key in ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs"):
         assert QUANTITIES[key].format(values[key]) in labels[0]
-    assert "target -14.0 LUFS of streaming" in labels[0]
-    assert "target -23.0 LUFS of broadcast-r128" in labels[0]
+    assert "played at -14.0 LUFS, streaming" in labels[0]
+    assert "integrated target -23.0 LUFS, broadcast-r128" in labels[0]
+    assert "Sample peak 0.0 dBFS; clipped places: 1; true-peak overs: 1" in labels[1]
     assert "Full scale is reached in 0.01 s" in labels[1]
     assert "63 Hz" not in labels[2]
     assert "50 Hz" in labels[2], "the 55 Hz bass lies in the 50 Hz third octave, 44.7 to 56.2 Hz"
@@ -331,76 +334,62 @@ def test_text_has_contrast_in_light_dark_and_print(scheme: int) -> None:
 
 
 def test_pictures_take_every_colour_from_the_page(page: Element) -> None:
+    """By classes of the page's style sheet, or by its variables: no colour is written in a drawing."""
+    styled = set(re.findall(r"\.([a-z][\w-]*)", STYLE))
     defined = set(re.findall(r"--(\w+):", STYLE))
     for svg in page.all("svg"):
         for element in svg.all():
+            assert set(element.attributes.get("class", "").split()) <= styled
             for name in ("style", "fill", "stroke"):
                 value = element.attributes.get(name, "")
-                assert "#" not in value.replace("url(#", "")
                 assert set(re.findall(r"var\(--(\w+)\)", value)) <= defined
-    assert page.all("svg")[1].all("text")  # text stays text
+                assert re.sub(r"var\(--\w+\)|none", "", value) == ""
     assert not [e for svg in page.all("svg") for e in svg.all("style", "metadata")]
+    swatches = {name for e in page.having("k") for name in e.attributes["class"].split()}
+    assert swatches <= styled
 
 
 def pictures_of(page: Element) -> list[Element]:
     return [e for e in page.all("div") if e.attributes.get("role") == "img"]
 
 
-def time_scale(svg: Element) -> tuple[float, float]:
-    """Where 0 s lies in a picture, and how wide a second is, from the labels of its time axis."""
-    at = {e.text: float(e.attributes["x"]) for e in svg.all("text") if re.fullmatch(r"\d+:\d\d", e.text)}
-    seconds = [(int(text[:-3]) * 60 + int(text[-2:]), x) for text, x in at.items()]
-    (first, left), (last, right) = min(seconds), max(seconds)
-    width = (right - left) / (last - first)
-    return left - first * width, width
+def drawn_of(page: Element, which: int) -> Drawn:
+    return Drawn(pictures_of(page)[which].all("svg")[0])
 
 
-@pytest.mark.parametrize("which", [0, 1])
-def test_a_clipped_place_is_marked_where_it_is(page: Element, which: int) -> None:
-    svg = pictures_of(page)[1].all("svg")[which]
-    ticks = [
-        e
-        for e in svg.all("path")
-        if "var(--mark)" in e.attributes.get("style", "") and "stroke-width: 0.8" in e.attributes["style"]
-    ]
-    left, second = time_scale(svg)
-    points = np.concatenate([svg_path(e.attributes["d"]) for e in ticks])
-    assert np.allclose((points[:, 0] - left) / second, 7.5, atol=0.03)
+def test_text_in_pictures_is_text(page: Element) -> None:
+    assert set(drawn_of(page, 0).labels_left) == {"-6", "-12", "-18", "-24", "-30"}
+    assert "0:05" in drawn_of(page, 0).labels_below
+    assert drawn_of(page, 2).svg.all("text")[-1].text == "16 kHz"
 
 
-@pytest.mark.parametrize("which", [0, 1])
-def test_the_loudest_moment_is_drawn_at_its_level_and_time(faulty: Checked, page: Element, which: int) -> None:
-    svg = pictures_of(page)[0].all("svg")[which]
-    measured = measurement_of(faulty)
-    left, second = time_scale(svg)
-    # The scale of levels from its labels; a label's baseline lies below its line by one offset for all.
-    marks = [
-        (float(plain(e.text)), float(e.attributes["y"])) for e in svg.all("text") if re.fullmatch("[−\\d]+", e.text)
-    ]
-    (low, y_low), (high, y_high) = min(marks), max(marks)
-    lines = [e for e in svg.all("path") if "stroke: var(--ink)" in e.attributes.get("style", "")]
-    curve = svg_path(next(e.attributes["d"] for e in lines if "dasharray" not in e.attributes["style"]))
-    dashed = svg_path(next(e.attributes["d"] for e in lines if "dasharray" in e.attributes["style"]))
+def test_a_clipped_place_is_marked_where_it_is(page: Element) -> None:
+    drawn = drawn_of(page, 1)
+    points = np.concatenate(drawn.curves("tick"))
+    assert np.allclose(drawn.seconds(points[:, 0]), 7.5, atol=0.02)
+    assert points[:, 1].max() < 0.5, "in the first channel, which is drawn upwards"
+
+
+def test_the_loudest_moment_is_drawn_at_its_level_and_time(faulty: Checked, page: Element) -> None:
+    drawn, measured = drawn_of(page, 0), measurement_of(faulty)
+    (integrated,) = drawn.across("dash")
+    assert drawn.level(integrated) == pytest.approx(measured.values["integrated_lufs"], abs=0.01)
+    (curve,) = drawn.curves("line")
     top = curve[np.argmin(curve[:, 1])]
-    # Level above the integrated line, so that the labels' offset does not matter.
-    above = (dashed[0, 1] - top[1]) / (y_low - y_high) * (high - low)
-    wanted = float(measured.values["short_term_max_lufs"] or 0) - float(measured.values["integrated_lufs"] or 0)
-    assert above == pytest.approx(wanted, abs=0.1)
-    at = (top[0] - left) / second
+    assert drawn.level(top[1]) == pytest.approx(measured.values["short_term_max_lufs"], abs=0.05)
+    at = round((drawn.seconds(top[0]) - 1.5) * 100)
     series = measured.series.short_term()
-    nearby = series[max(0, round((at - 1.5) * 100) - 5) : round((at - 1.5) * 100) + 6]
-    assert nearby.max() == pytest.approx(series.max(), abs=0.05)
+    assert series[max(0, at - 3) : at + 4].max() == pytest.approx(series.max(), abs=0.02)
 
 
-def test_thinning_keeps_the_extremes() -> None:
-    values = np.random.default_rng(1).standard_normal(12_345)
-    at, low, high = pictures._thin(values, 900)
-    assert len(at) == len(low) == len(high) == 900
-    assert low.min() == values.min()
-    assert high.max() == values.max()
-    assert np.all(np.diff(at) > 0)
-    best = int(np.argmax(high))
-    assert abs(at[best] - np.argmax(values)) <= 12_345 / 900
+def test_the_waveform_is_as_high_as_the_samples(faulty: Checked, page: Element) -> None:
+    drawn, tops = drawn_of(page, 1), measurement_of(faulty).series.tops
+    hairs = [share(e.attributes["y1"]) for e in drawn.svg.all("line") if e.attributes["class"] == "hair"]
+    full = 0.5 - min(hairs)  # the outer lines are full scale, as the scale says
+    left, right = (points[:, 1] for points in drawn.curves("band"))
+    assert (0.5 - left.min()) / full == pytest.approx(float(tops[0].max()), abs=0.01)
+    assert (right.max() - 0.5) / full == pytest.approx(float(tops[1].max()), abs=0.01)
+    assert left.max() <= 0.5 <= right.min()
 
 
 def test_under_a_megabyte_an_hour_of_the_worst(faulty: Checked, profiles: list[Profile]) -> None:
@@ -419,7 +408,7 @@ def test_a_page_is_the_same_every_time(faulty: Checked, profiles: list[Profile])
 
 
 def test_the_seal_belongs_to_the_checksums() -> None:
-    seals = {pictures.seal(digest, "Fails") for digest in (b"a", b"b", b"a")}
+    seals = {seal(digest, "Fails") for digest in (b"a", b"b", b"a")}
     assert len(seals) == 2
 
 
@@ -428,8 +417,12 @@ def test_every_channel_is_drawn(tmp_path: Path, profiles: list[Profile], channel
     path = write(tmp_path / "wide.wav", music(4.0, 48_000, channels), 48_000)
     page = parse(page_of([checked(path, profiles)], profiles))
     labels = {1: set(), 2: {"L", "R"}, 6: {"L", "R", "C", "LFE", "Ls", "Rs"}}[channels]
-    for svg in pictures_of(page)[1].all("svg"):
-        assert labels <= {e.text for e in svg.all("text")}
+    rows = pictures_of(page)[1].all("svg")
+    assert labels <= {e.text for svg in rows for e in svg.all("text")}
+    assert (
+        sum(len(Drawn(svg).curves("band")) for svg in rows if "plot" in svg.attributes.get("class", "").split())
+        == channels
+    )
 
 
 @pytest.mark.parametrize(("seconds", "level", "drawn"), [(2.0, 0.0, 0), (0.2, 1.0, 2), (0.001, 1.0, 2)])
@@ -453,13 +446,10 @@ def test_more_channels_than_fit_have_a_table_of_their_own(tmp_path: Path, profil
 
 
 def test_first_places_are_marked_on_the_waveform(faulty: Checked, page: Element) -> None:
-    svg = pictures_of(page)[1].all("svg")[0]
-    left, second = time_scale(svg)
-    marks = [
-        (float(e.attributes["x"]) - left) / second for e in svg.all("use") if "var(--mark)" in e.attributes["style"]
-    ]
-    at_s = measurement_of(faulty).at_s
-    assert np.allclose(sorted(marks), sorted([at_s["true_peak_dbtp"], at_s["true_peak_over_runs"]]), atol=0.03)
+    drawn, at_s = drawn_of(page, 1), measurement_of(faulty).at_s
+    for style, key in (("point", "true_peak_dbtp"), ("point open", "true_peak_over_runs")):
+        ((x, _),) = drawn.marks(style)
+        assert drawn.seconds(x) == pytest.approx(at_s[key], abs=0.01)
 
 
 @pytest.mark.parametrize(
@@ -475,6 +465,112 @@ def test_first_places_are_marked_on_the_waveform(faulty: Checked, page: Element)
 )
 def test_word_of_the_seal(results: list[str], word: str) -> None:
     assert said.word(results) == word
+
+
+RESULTS = ("pass", "warn", "fail", "error")
+
+
+def with_result(file: Checked, result: str) -> Checked:
+    if result == "error":
+        return Checked("gone.wav", error="no such file")
+    verdict = replace(file.verdicts[0], result=result, profile="cd")  # type: ignore[arg-type]
+    return replace(file, verdicts=(verdict,))
+
+
+@pytest.mark.parametrize("files", [[a, b] for a in RESULTS for b in RESULTS if a <= b] + [[a] for a in RESULTS])
+@pytest.mark.parametrize("whole", ["pass", "warn", "fail"])
+def test_headline_and_seal_never_contradict_each_other(faulty: Checked, files: list[str], whole: str) -> None:
+    verdict = replace(faulty.verdicts[0], result=whole, profile="cd")  # type: ignore[arg-type]
+    word, headline = said.outcome([with_result(faulty, result) for result in files], [verdict])
+    assert ("fail" in headline.lower()) == (word == "Fails") == ("fail" in (*files, whole))
+    assert ("could not be read" in headline.lower()) == ("error" in files)
+    assert ("with warnings" in headline) == ("warn" in (*files, whole))
+    assert word in ("Fails", "Incomplete", "Not read") or ("warnings" in word) == ("with warnings" in headline)
+
+
+@pytest.mark.parametrize(
+    ("files", "whole", "expected"),
+    [
+        (["pass", "pass"], "fail", "The album fails cd; both files pass"),
+        (["pass", "warn", "pass"], "fail", "The album fails cd; all 3 files pass, 1 with warnings"),
+        (["fail", "pass", "pass"], "fail", "1 of 3 files fails; the album fails cd"),
+        (["pass"], "fail", "The album fails cd; the file passes"),
+        (["pass"], "pass", "Passes cd"),
+        (["fail", "fail"], "warn", "Both files fail; the album passes cd with warnings"),
+        (["error", "pass"], "pass", "1 of 2 files passes, 1 could not be read"),
+    ],
+)
+def test_headline_of_an_album(faulty: Checked, files: list[str], whole: str, expected: str) -> None:
+    verdict = replace(faulty.verdicts[0], result=whole, profile="cd")  # type: ignore[arg-type]
+    assert said.outcome([with_result(faulty, result) for result in files], [verdict])[1] == expected
+
+
+def page_with(source: Path, rules: str, path: Path, name: str = "own") -> tuple[Checked, Element]:
+    """A file held against a profile of the test's own."""
+    (path / f"{name}.toml").write_text(f'[profile]\nname = "{name}"\ntitle = "Own"\n{rules}', encoding="utf-8")
+    profiles = loaded(str(path / f"{name}.toml"))
+    file = checked(source, profiles)
+    return file, parse(page_of([file], profiles))
+
+
+def rule(measure: str, limit: str, level: str = "must", more: str = "") -> str:
+    return f'[[rule]]\nmeasure = "{measure}"\n{limit}\nlevel = "{level}"\n{more}\n'
+
+
+def keys(page: Element, which: int) -> list[str]:
+    figure = page.all("figure")[which]
+    return [plain(e.text) for e in figure.having("keys")[0].all("li")]
+
+
+def test_a_profile_without_a_limit_on_peaks_has_none_drawn(tmp_path: Path) -> None:
+    _, page = page_with(write(tmp_path / "a.wav", music(4.0)), rule("channels", "one_of = [2]"), tmp_path)
+    assert not drawn_of(page, 1).across("target")
+    assert not drawn_of(page, 0).across("target")
+    assert not [key for key in keys(page, 1) if "own" in key]
+
+
+def test_limits_are_drawn_as_the_profile_has_them(tmp_path: Path) -> None:
+    rules = (
+        rule("true_peak_dbtp", "max = -1.5\ntolerance = 0.1")
+        + rule("true_peak_dbtp", "max = -4", "note")
+        + rule("sample_peak_dbfs", "max = -6.5", more='when = { measure = "integrated_lufs", max = -60.0 }')
+        + rule("integrated_lufs", "target = -20.25\ntolerance = 1", "should")
+        + rule("integrated_lufs", "max = -16", "should")
+    )
+    _, page = page_with(write(tmp_path / "a.wav", music(4.0)), rules, tmp_path)
+    peaks, loudness = drawn_of(page, 1), drawn_of(page, 0)
+    # Notes are never judged, and a rule on quiet files was not held against this one: neither is a limit of it.
+    assert [key for key in keys(page, 1) if "own" in key] == ["true peak ≤ -1.5 dBTP, own"]
+    up, down = sorted(peaks.across("target"))
+    hairs = [share(e.attributes["y1"]) for e in peaks.svg.all("line") if e.attributes["class"] == "hair"]
+    full = 0.5 - min(hairs)
+    assert (0.5 - up) / full == pytest.approx(10.0 ** (-1.5 / 20.0), abs=1e-3)
+    assert (down - 0.5) / full == pytest.approx(10.0 ** (-1.5 / 20.0), abs=1e-3)
+    assert [key for key in keys(page, 0) if "own" in key] == [
+        "integrated target -20.25 LUFS, own",
+        "integrated ≤ -16.0 LUFS, own",
+    ]
+    assert sorted(loudness.level(y) for y in loudness.across("target")) == pytest.approx([-20.25, -16.0], abs=0.01)
+
+
+def test_full_scale_is_that_of_the_words_length(tmp_path: Path) -> None:
+    """The largest code of 8 bits is 127/128, -0.07 dBFS: nothing in such a file lies higher."""
+    frames = np.clip(8.0 * music(4.0), -127.0 / 128.0, 127.0 / 128.0)
+    file, page = page_with(write(tmp_path / "a.wav", frames, subtype="PCM_U8"), "", tmp_path)
+    assert int(measurement_of(file).values["clipped_runs"] or 0) > 10
+    label = plain(pictures_of(page)[1].attributes["aria-label"])
+    assert "Sample peak -0.1 dBFS; clipped places: " in label
+    assert "Full scale is reached in " in label
+    assert "10 ms that reach full scale" in keys(page, 1)
+    assert drawn_of(page, 1).curves("tick")
+
+
+def test_nothing_is_said_of_full_scale_where_it_is_not_reached(tmp_path: Path) -> None:
+    _, page = page_with(write(tmp_path / "a.wav", music(4.0)), "", tmp_path)
+    label = pictures_of(page)[1].attributes["aria-label"]
+    assert "ull scale" not in label
+    assert "Sample peak" in label
+    assert not drawn_of(page, 1).curves("tick")
 
 
 # The album's page.
@@ -552,8 +648,27 @@ def test_album_pictures_name_every_track(an_album: Album, album_page: Element) -
         loudness, peak = (track.measurement.values[key] for key in ("integrated_lufs", "true_peak_dbtp"))
         assert f"track {track.number} {loudness:.1f}" in labels[0]
         assert f"track {track.number} {peak:.1f}" in labels[1]
-    svg = pictures_of(album_page)[0].all("svg")[0]
-    assert {"1", "2", "3", "4"} <= {e.text for e in svg.all("text")}
+    assert list(drawn_of(album_page, 0).labels_below) == ["1", "2", "3", "4"]
+
+
+def test_a_column_is_marked_where_a_rule_is_broken_and_not_by_the_picture(tmp_path: Path) -> None:
+    """0.05 dB past a limit with a tolerance of 0.1 dB breaks nothing; 0.2 dB does."""
+    frames = music(4.0)
+    at = float(measurement_of(checked(write(tmp_path / "0.wav", frames), [])).values["true_peak_dbtp"] or 0.0)
+    paths = [write(tmp_path / f"{past}.wav", frames * 10.0 ** ((past - 1.0 - at) / 20.0)) for past in (0.05, 0.2)]
+    (tmp_path / "own.toml").write_text(
+        '[profile]\nname = "own"\ntitle = "Own"\n' + rule("true_peak_dbtp", "max = -1.0\ntolerance = 0.1"),
+        encoding="utf-8",
+    )
+    profiles = loaded(str(tmp_path / "own.toml"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("SENDOFF_CACHE", str(tmp_path / "cache"))
+        found = album(paths, profiles)
+    page = parse(html.album_page(found, profiles, version="9.8.7", date=DATE))
+    assert [track.result for track in found.tracks] == ["pass", "fail"]
+    columns = [e.attributes["class"] for e in drawn_of(page, 1).svg.all("rect")]
+    assert columns == ["column", "column over"]
+    assert keys(page, 1) == ["true peak", "breaks a rule", "true peak ≤ -1.0 dBTP, own"]
 
 
 def test_album_has_every_checksum_and_a_part_for_every_track(an_album: Album, album_page: Element) -> None:
@@ -718,19 +833,14 @@ def test_pair_pictures(pair_page: Element) -> None:
     assert labels[1] == "Change of the spectrum in third octaves. Most, level: +2.0 dB at 8 kHz."
     assert labels[2] == "Gain reduction over time, at most 4.4 dB."
     assert "0:06.400 (4.4 dB)" in pair_page.text
-    for svg in drawn[2].all("svg"):
-        left, second = time_scale(svg)
-        curve = max(
-            (
-                svg_path(e.attributes["d"])
-                for e in svg.all("path")
-                if "stroke: var(--ink)" in e.attributes.get("style", "")
-            ),
-            key=len,
-        )
-        seconds = (curve[:, 0] - left) / second
-        assert seconds.min() == pytest.approx(1.0, abs=0.05), "nothing is drawn where nothing plays"
-        assert seconds[np.argmax(curve[:, 1])] == pytest.approx(6.4, abs=0.05)
+    gain = drawn_of(pair_page, 2)
+    (curve,) = gain.curves("line")
+    seconds = gain.seconds(curve[:, 0])
+    assert seconds.min() == pytest.approx(1.0, abs=0.02), "nothing is drawn where nothing plays"
+    deepest = curve[np.argmax(curve[:, 1])]
+    assert gain.seconds(deepest[0]) == pytest.approx(6.4, abs=0.02)
+    assert gain.level(deepest[1]) == pytest.approx(-4.4, abs=0.02)
+    assert gain.seconds(gain.marks("point up")[0][0]) == pytest.approx(6.4, abs=0.01)
 
 
 def test_pair_without_profiles_or_curves(pair: Comparison) -> None:

@@ -31,40 +31,62 @@ def word(results: Iterable[str]) -> str:
     return VERDICTS[worst(found - {"error"})]
 
 
-def headline(files: Sequence[Checked]) -> str:
-    """The verdict on files in a sentence."""
-    if len(files) == 1:
-        return _one(files[0])
-    judged = [file for file in files if file.verdicts]
-    failed = sum(file.result == "fail" for file in judged)
-    warned = sum(file.result == "warn" for file in judged)
-    unread = sum(file.error is not None for file in files)
-    parts = []
-    if failed:
-        parts.append(f"{failed} of {len(files)} files fail" if failed < len(files) else f"All {failed} files fail")
-    if judged and not failed:
-        parts.append(f"All {len(judged)} files pass" if not unread else f"{len(judged)} files pass")
-    if warned:
-        parts.append(f"{warned} with warnings")
-    if unread:
-        parts.append(f"{unread} could not be read")
-    return ", ".join(parts) or NOT_JUDGED
-
-
-def _one(file: Checked) -> str:
-    return "Could not be read" if file.error is not None else of_verdicts(file.verdicts)
+def outcome(files: Sequence[Checked], album: Sequence[Verdict] = ()) -> tuple[str, str]:
+    """The verdict on files, and on the album that they are, in a word or two and in a sentence."""
+    results = [file.result for file in files if file.verdicts or file.error is not None]
+    together = _clause([verdict for verdict in album if verdict.result != "pass"])
+    if len(files) == 1 and not together:
+        sentence = "could not be read" if files[0].error is not None else _clause(files[0].verdicts)
+    else:
+        clauses = [_count(files), f"the album {together}" if together else ""]
+        if "fail" not in results:
+            clauses.reverse()  # what fails comes first
+        sentence = "; ".join(clause for clause in clauses if clause)
+    return word([*results, *(verdict.result for verdict in album)]), _capital(sentence) or NOT_JUDGED
 
 
 def of_verdicts(verdicts: Sequence[Verdict]) -> str:
     """Verdicts in a sentence: `Fails cd, passes streaming with warnings`."""
+    return _capital(_clause(verdicts)) or NOT_JUDGED
+
+
+def _clause(verdicts: Sequence[Verdict]) -> str:
     forms = {"fail": "fails {}", "warn": "passes {} with warnings", "pass": "passes {}"}
     parts = []
     for result, form in forms.items():
         names = [verdict.profile for verdict in verdicts if verdict.result == result]
         if names:
             parts.append(form.format(listed(names)))
-    text = ", ".join(parts)
-    return text[:1].upper() + text[1:] or NOT_JUDGED
+    return ", ".join(parts)
+
+
+def _count(files: Sequence[Checked]) -> str:
+    """How many fail, pass, could not be read: `1 of 3 files fails, 1 with warnings`."""
+    judged = [file for file in files if file.verdicts]
+    failed = sum(file.result == "fail" for file in judged)
+    warned = sum(file.result == "warn" for file in judged)
+    unread = sum(file.error is not None for file in files)
+    parts = []
+    if failed:
+        parts.append(f"{_so_many(failed, len(files))} {'fails' if failed == 1 else 'fail'}")
+    elif judged:
+        passing = _so_many(len(judged), len(judged) + unread)
+        parts.append(f"{passing} {'passes' if len(judged) == 1 else 'pass'}")
+    if warned:
+        parts.append(f"{warned} with warnings")
+    if unread:
+        parts.append(f"{unread} could not be read")
+    return ", ".join(parts)
+
+
+def _so_many(some: int, of: int) -> str:
+    if some < of:
+        return f"{some} of {of} files"
+    return {1: "the file", 2: "both files"}.get(of, f"all {of} files")
+
+
+def _capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
 
 
 def listed(names: Sequence[str]) -> str:

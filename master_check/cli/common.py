@@ -163,14 +163,16 @@ def _compile() -> None:
 
 
 def console() -> Any:
-    """Standard output; a file or a pipe gets no colour and lines as long as they need."""
+    """Standard output: as wide as the terminal (or as COLUMNS says); a file or a pipe has 160 columns and no colour."""
     from rich.console import Console
 
     class Output(Console):
         def on_broken_pipe(self) -> None:
             raise BrokenPipeError  # for `main` to see; rich would end with the exit status of a broken rule
 
-    width = 160
+    width = 0
+    with suppress(ValueError):
+        width = int(os.environ.get("COLUMNS", 0))
     with suppress(OSError):
-        width = os.get_terminal_size(sys.stdout.fileno()).columns or width
-    return Output(highlight=False, emoji=False, markup=False, width=width)
+        width = width or os.get_terminal_size(sys.stdout.fileno()).columns
+    return Output(highlight=False, emoji=False, markup=False, width=max(width, 20) if width else 160)

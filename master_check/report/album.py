@@ -2,112 +2,110 @@
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rich.console import Console
-from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 from master_check.albums.album import Album, Track
 from master_check.judgement.checked import Checked
 from master_check.report.json import VERSION, check_json, file_json, number, rounded
+from master_check.report.lines import Cell, clauses, columns, flow, indented, prose, show
 from master_check.report.terminal import findings_lines, verdict_word, without_repeats
 from master_check.report.wording.album import observation
+from master_check.report.wording.figures import signed
 from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, Value
 from master_check.text import clock, visible
 
-COLUMNS = ("integrated_lufs", "loudness_range_lu", "true_peak_dbtp", "plr_lu")
 _ORDER = ("error", "fail", "warn", "pass")
 
 
 def print_album(console: Console, album: Album, skipped: int, worst_first: bool) -> None:
-    """The album's verdicts, a row a track, what breaks a rule, what somebody should look at."""
+    """The album's verdicts, a line for each track, what breaks a rule, what somebody should look at."""
+    width = console.width
     word = album.result if any(track.verdicts for track in album.tracks) or album.result == "error" else "skip"
-    title = Text.assemble(verdict_word(word), "  album of ", (f"{_songs(album)} tracks", "bold"))
-    versions = len(album.tracks) - _songs(album)
-    title.append(f" and {versions} alternate versions" if versions else "")
-    title.append(f"; {skipped} other files skipped" if skipped else "", style="dim")
-    console.print(title)
-    console.print(Padding(_figures(album), (0, 0, 0, 2), expand=False))
+    songs = sum(track.version is None for track in album.tracks)
+    title: list[Cell] = [verdict_word(word), Text(f"album of {_counted(songs, 'track')}", style="bold")]
+    if versions := len(album.tracks) - songs:
+        title.append(f"and {_counted(versions, 'alternate version')}")
+    if skipped:
+        title.append(Text(f"({_counted(skipped, 'other file')} skipped)", style="dim"))
+    show(console, flow(title, width, gap="  "))
+    show(console, indented(_figures(album, width - 2), 2))
     for verdict in album.verdicts:
         broken = without_repeats(verdict.broken())
         if broken:
-            head = Text.assemble(
-                verdict_word(verdict.result), "  ", (verdict.profile, "bold"), "  the album as a whole"
-            )
-            console.print(Padding(head, (1, 0, 0, 2), expand=False))
-            console.print(Padding(findings_lines(broken), (0, 0, 0, 4), expand=False))
+            console.print()
+            head = [verdict_word(verdict.result), Text(verdict.profile, style="bold"), Text("the album as a whole")]
+            show(console, indented(flow(head, width - 2, gap="  "), 2))
+            show(console, indented(findings_lines(broken, width - 4), 4))
     console.print()
-    console.print(Padding(_tracks(album, worst_first), (0, 0, 0, 2), expand=False))
+    show(console, indented(_tracks(album, worst_first, width - 2), 2))
     _print_broken(console, album, worst_first)
     if album.observations:
-        console.print(Padding(Text("To look at", style="bold"), (1, 0, 0, 2), expand=False))
+        console.print()
+        show(console, [Text("  To look at", style="bold")])
         for found in album.observations:
             names = ", ".join(_name(album.tracks[index]) for index in found.tracks)
-            console.print(Padding(Text(f"{names}: {observation(found)}"), (0, 0, 0, 4), expand=False))
+            show(console, indented(clauses(f"{names}: {observation(found)}", width - 4), 4))
 
 
-def _songs(album: Album) -> int:
-    return sum(track.version is None for track in album.tracks)
+def _counted(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
-def _figures(album: Album) -> Text:
-    keys = ("album_integrated_lufs", "track_spread_lu", "album_true_peak_dbtp", "total_s")
+def _figures(album: Album, width: int) -> list[Text]:
     parts = []
-    for key in keys:
+    for key in ("album_integrated_lufs", "track_spread_lu", "album_true_peak_dbtp", "total_s"):
         value, quantity = album.values[key], ALBUM_QUANTITIES[key]
         shown = clock(float(value)) if key == "total_s" and value is not None else quantity.format(value)
-        parts.append(f"{quantity.title.lower()} {shown}")
-    return Text(" · ".join(parts), style="dim")
+        parts.append(Text(f"{quantity.title.lower()} {shown}", style="dim"))
+    return flow(parts, width, gap=" · ")
 
 
-def _tracks(album: Album, worst_first: bool) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    table.add_column("", no_wrap=True)
-    table.add_column("", justify="right", no_wrap=True)
-    table.add_column("track", overflow="fold")
-    for title in ("integrated", "of album", "range", "true peak", "PLR", "alone", "in album", "time"):
-        table.add_column(title, justify="right", no_wrap=True)
+def _tracks(album: Album, worst_first: bool, width: int) -> list[Text]:
+    rows: list[list[Cell]] = []
     for track in _sorted(album.tracks, worst_first):
-        values: dict[str, Value] = track.measurement.values if track.measurement else {}
-        shown = {key: QUANTITIES[key].format(values.get(key)) for key in COLUMNS}
-        played = {play.mode: f"{play.gain_db:+.1f} dB" for play in track.playback[:2]}
-        table.add_row(
-            verdict_word(track.result) if track.verdicts or track.error else Text("–"),
-            "" if track.number is None else str(track.number),
-            Text(_name(track)),
-            shown["integrated_lufs"],
-            "–" if track.offset_lu is None else f"{track.offset_lu + 0.0:+.1f} LU",
-            shown["loudness_range_lu"],
-            shown["true_peak_dbtp"],
-            shown["plr_lu"],
-            played.get("track", "–"),
-            played.get("album", "–"),
-            clock(float(values["duration_s"] or 0.0)) if values else "–",
+        values: Mapping[str, Value] = track.measurement.values if track.measurement else {}
+        played = {play.mode: signed(play.gain_db, "dB") for play in track.playback[:2]}
+        rows.append(
+            [
+                verdict_word(track.result) if track.verdicts or track.error else Text("–"),
+                "" if track.number is None else str(track.number),
+                _name(track),
+                QUANTITIES["integrated_lufs"].format(values.get("integrated_lufs")),
+                signed(track.offset_lu, "LU"),
+                *(QUANTITIES[key].format(values.get(key)) for key in ("loudness_range_lu", "true_peak_dbtp", "plr_lu")),
+                played.get("track", "–"),
+                played.get("album", "–"),
+                clock(float(values["duration_s"] or 0.0)) if values else "–",
+            ]
         )
+    heads = ["", "", "track", "integrated", "from album", "range", "true peak", "PLR", "by track", "by album", "time"]
+    lines = columns(heads, rows, width, names=3)
     levels = {play.level_lufs for track in album.tracks for play in track.playback[:1]}
     if levels:
-        table.caption = f"alone, in album: gain by which a place playing at {min(levels):g} LUFS plays the track"
-        table.caption_style = "dim"
-        table.caption_justify = "left"
-    return table
+        words = f"by track, by album: gain from playback at {min(levels):g} LUFS, normalised by track or by album"
+        lines += prose(Text(words, style="dim"), width)
+    return lines
 
 
 def _print_broken(console: Console, album: Album, worst_first: bool) -> None:
+    width = console.width
     for track in _sorted(album.tracks, worst_first):
         broken = [(verdict, without_repeats(verdict.broken())) for verdict in track.verdicts]
         if track.error is None and not any(findings for _, findings in broken):
             continue
-        console.print(Padding(Text(_name(track), style="bold"), (1, 0, 0, 2), expand=False))
+        console.print()
+        show(console, indented(prose(Text(_name(track), style="bold"), width - 2), 2))
         if track.error is not None:
-            console.print(Padding(Text(f"not read: {visible(track.error)}"), (0, 0, 0, 4), expand=False))
+            show(console, indented(prose(f"not read: {visible(track.error)}", width - 4), 4))
         for verdict, findings in broken:
             if findings:
-                head = Text.assemble(verdict_word(verdict.result), "  ", (verdict.profile, "bold"))
-                console.print(Padding(head, (0, 0, 0, 4), expand=False))
-                console.print(Padding(findings_lines(findings, reasons=False), (0, 0, 0, 6), expand=False))
+                head = [verdict_word(verdict.result), Text(verdict.profile, style="bold")]
+                show(console, indented(flow(head, width - 4, gap="  "), 4))
+                show(console, indented(findings_lines(findings, width - 6, reasons=False), 6))
 
 
 def _sorted(tracks: Sequence[Track], worst_first: bool) -> Sequence[Track]:

@@ -3,39 +3,38 @@
 from collections.abc import Sequence
 
 from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
 from master_check.report.json import number
+from master_check.report.lines import Cell, clauses, columns, prose, show
 from master_check.report.wording.selftest import CAUTION, summary
 from master_check.selftest.run import Outcome
 from master_check.tables.quantities import QUANTITIES
 
 
 def print_outcomes(console: Console, outcomes: Sequence[Outcome]) -> None:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for column in ("", "case", "signal", "measured"):
-        table.add_column(column, overflow="fold", no_wrap=column in ("", "case"))
-    for column in ("rate", "expected", "tolerance", "read"):
-        table.add_column(column, justify="right", no_wrap=True)
+    rows: list[list[Cell]] = []
     for outcome in outcomes:
         quantity = QUANTITIES[outcome.measure]
         even = outcome.below == outcome.above
-        table.add_row(
-            Text("meets", style="green") if outcome.passed else Text("misses", style="bold red"),
-            outcome.name,
-            outcome.title,
-            quantity.title.lower(),
-            f"{outcome.rate / 1000:g} kHz",
-            quantity.format(outcome.expected, 2),
-            f"±{outcome.above:g}" if even else f"+{outcome.above:g} -{outcome.below:g}",
-            f"{round(outcome.read, 3) + 0.0:.3f}",
+        rows.append(
+            [
+                Text("meets", style="green") if outcome.passed else Text("misses", style="bold red"),
+                outcome.name,
+                outcome.title,
+                quantity.title.lower(),
+                f"{outcome.rate / 1000:g} kHz",
+                quantity.format(outcome.expected, 2),
+                f"±{outcome.above:g}" if even else f"+{outcome.above:g} -{outcome.below:g}",
+                f"{round(outcome.read, 3) + 0.0:.3f}",
+            ]
         )
-    console.print(table)
+    heads = ["", "case", "signal", "quantity", "rate", "expected", "tolerance", "read"]
+    show(console, columns(heads, rows, console.width, names=4))
     console.print()
     missed = sum(not outcome.passed for outcome in outcomes)
-    console.print(Text(summary(outcomes), style="bold red" if missed else "bold green"))
-    console.print(Text(CAUTION, style="dim"))
+    show(console, clauses(summary(outcomes), console.width, style="bold red" if missed else "bold green"))
+    show(console, prose(Text(CAUTION, style="dim"), console.width))
 
 
 def outcomes_json(outcomes: Sequence[Outcome]) -> dict[str, object]:

@@ -6,21 +6,21 @@ Words carry every meaning; colour and weight only repeat it. Nothing is computed
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from rich.console import Console, Group, RenderableType
-from rich.padding import Padding
-from rich.table import Table
+from rich.console import Console
 from rich.text import Text
 
 from master_check.judgement.checked import Checked
 from master_check.judgement.profile import Profile
 from master_check.judgement.verdict import Finding, Verdict
 from master_check.measurement.measurement import Measurement
+from master_check.report.lines import Cell, clauses, columns, flow, indented, prose, show
+from master_check.report.wording.figures import signed
 from master_check.report.wording.files import file_format
 from master_check.report.wording.verdicts import RULES, VERDICTS
 from master_check.tables.quantities import QUANTITIES, Quantity, Value, grouped
 from master_check.text import clock, visible
 
-if TYPE_CHECKING:  # what check does not use costs a second to import
+if TYPE_CHECKING:  # what check does not use takes time to import
     from master_check.limiting.plan import Plan
     from master_check.pair.comparison import Comparison
 
@@ -32,144 +32,144 @@ STYLES: Mapping[str, str] = {
     "skip": "dim",
 }
 
+SUMMARY = ("integrated_lufs", "true_peak_dbtp", "plr_lu")
+
+INDENT = 2
+
 
 def print_checked(console: Console, files: Iterable[Checked], everything: bool = False) -> None:
     """One file after the other: verdict, findings, figures."""
+    width = console.width - INDENT
     for file in files:
         if file.measurement is None:
             continue  # its one line went to standard error
-        console.print(_headline(file))
-        console.print(_indented(_format_line(file.measurement)))
-        for note in file.measurement.notes:
-            console.print(_indented(Text(f"note: {note}", style="italic")))
+        word = [verdict_word(file.result)] if file.verdicts else []
+        show(console, flow([*word, Text(visible(file.path), style="bold")], console.width, gap="  "))
+        _show(console, _format(file.measurement, width))
+        _show(console, _notes(file.measurement.notes, width))
         for verdict in file.verdicts:
-            console.print(_indented(_verdict(verdict, everything), above=1))
-        console.print(_indented(figures(file.measurement), above=1, below=1))
+            console.print()
+            _show(console, _verdict(verdict, everything, width))
+        console.print()
+        show(console, figures(file.measurement, console.width))
+        console.print()
+
+
+def print_summary(console: Console, files: Sequence[Checked]) -> None:
+    """A line for each file, where there are several."""
+    rows: list[list[Cell]] = []
+    for file in files:
+        values: Mapping[str, Value] = file.measurement.values if file.measurement else {}
+        shown = [QUANTITIES[key].format(values.get(key)) for key in SUMMARY]
+        rows.append([verdict_word(file.result), visible(file.path), *shown])
+    heads = ["verdict", "file", *(QUANTITIES[key].short for key in SUMMARY)]
+    show(console, columns(heads, rows, console.width, names=2))
 
 
 def print_plan(console: Console, premaster: Checked, profile: Profile, plan: "Plan") -> None:
-    """Fit to be mastered or not, then what to set, then the premaster's figures."""
+    """Whether it is fit to be mastered, what to set, then the premaster's figures."""
     from master_check.report.wording.plan import limiters, needs
 
     assert premaster.measurement is not None
-    console.print(
-        Text.assemble("Plan for ", (visible(premaster.path), "bold"), " to ", (visible(profile.name), "bold"))
-    )
-    console.print(_indented(_format_line(premaster.measurement)))
-    console.print(_indented(_verdict(premaster.verdicts[0], False), above=1))
+    width = console.width - INDENT
+    title = Text.assemble("Plan for ", (visible(premaster.path), "bold"), " to meet ", (visible(profile.name), "bold"))
+    show(console, prose(title, console.width))
+    _show(console, _format(premaster.measurement, width))
+    console.print()
+    _show(console, _verdict(premaster.verdicts[0], False, width))
     console.print()
     for line in needs(plan):
-        console.print(_indented(Text(line)))
+        _show(console, clauses(line, width))
     for answer in limiters(plan):
-        console.print(_indented(Text(answer.heading, style="bold" if answer.setting else "")))
+        _show(console, clauses(answer.heading, width, style="bold" if answer.setting else ""))
         for line in answer.details:
-            console.print(Padding(Text(line), (0, 0, 0, 4), expand=False))
-    console.print(_indented(figures(premaster.measurement), above=1, below=1))
+            _show(console, indented(clauses(line, width - INDENT), INDENT))
+    console.print()
+    show(console, figures(premaster.measurement, console.width))
+    console.print()
 
 
 def print_comparison(console: Console, premaster: Checked, master: Checked, comparison: "Comparison") -> None:
     """What mastering did in words, the master's verdict, then the figures beside each other."""
     from master_check.report.wording.comparison import notes, summary
 
-    console.print(Text.assemble("From ", (visible(premaster.path), "bold"), " to ", (visible(master.path), "bold")))
+    width = console.width - INDENT
+    title = Text.assemble("From ", (visible(premaster.path), "bold"), " to ", (visible(master.path), "bold"))
+    show(console, prose(title, console.width))
     console.print()
     for line in summary(comparison):
-        console.print(_indented(Text(line)))
-    for note in notes(comparison):
-        console.print(_indented(Text(f"note: {visible(note)}", style="italic")))
+        _show(console, clauses(line, width))
+    _show(console, _notes(notes(comparison), width))
     for verdict in master.verdicts:
-        console.print(_indented(_verdict(verdict, False), above=1))
-    console.print(_indented(_differences(comparison), above=1))
-    console.print(_indented(_saturation(comparison), above=1))
-    console.print(_indented(_bands(comparison), above=1, below=1))
+        console.print()
+        _show(console, _verdict(verdict, False, width))
+    for table in (_differences(comparison, width), _saturation(comparison, width), _bands(comparison, width)):
+        console.print()
+        _show(console, table)
+    console.print()
 
 
-def _differences(comparison: "Comparison") -> Table:
-    table = _table("", "premaster", "master", "change")
+def _show(console: Console, lines: Iterable[Text]) -> None:
+    show(console, indented(lines, INDENT))
+
+
+def _differences(comparison: "Comparison", width: int) -> list[Text]:
+    rows = []
     for key, change in comparison.differences.items():
         quantity = QUANTITIES[key]
         values = [quantity.format(m.values[key]) for m in (comparison.premaster, comparison.master)]
-        shown = "–" if change is None else f"{round(change, quantity.decimals) + 0.0:+.{quantity.decimals}f}"
-        table.add_row(quantity.title, *values, shown)
-    return table
+        rows.append([quantity.title, *values, signed(change, places=quantity.decimals)])
+    return columns(["", "premaster", "master", "change"], rows, width)
 
 
-def _saturation(comparison: "Comparison") -> Table:
-    table = _table("saturation", "THD", "peaks lower by", "clipped at", "unexplained", "at peaks of")
-    for side in comparison.saturation.sides:
-        table.add_row(
-            side.side,
+def _saturation(comparison: "Comparison", width: int) -> list[Text]:
+    from master_check.report.wording.comparison import SIDES
+
+    rows = [
+        [
+            SIDES[side.side],
             _or_dash(side.thd_percent, ".2f", " %"),
             _or_dash(side.peak_squash_db, ".2f", " dB"),
             _or_dash(side.clip_dbfs, "z.1f", " dBFS"),
-            _or_dash(side.residual_db, "z.0f", " dB"),
             _or_dash(side.peak_dbfs, "z.1f", " dBFS"),
-        )
-    return table
+            _or_dash(side.residual_db, "z.0f", " dB"),
+        ]
+        for side in comparison.saturation.sides
+    ]
+    return columns(["saturation", "THD", "peaks lowered by", "clipped at", "peak level", "unexplained"], rows, width)
 
 
-def _bands(comparison: "Comparison") -> Table:
-    bands = [band for band in comparison.change.bands if band.level_change_db is not None]
-    table = _table(
-        "third octave", *(f"{band.hz / 1000:g}k" if band.hz >= 1000 else f"{band.hz:g}" for band in bands[::3])
-    )
-    table.add_row("level, dB", *(_or_dash(band.level_change_db, "+z.1f") for band in bands[::3]))
-    table.add_row("width, dB", *(_or_dash(band.width_change_db, "+z.1f") for band in bands[::3]))
-    return table
-
-
-def _table(first: str, *rest: str) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    table.add_column(first, no_wrap=True)
-    for title in rest:
-        table.add_column(title, justify="right", no_wrap=True)
-    return table
+def _bands(comparison: "Comparison", width: int) -> list[Text]:
+    bands = [band for band in comparison.change.bands if band.level_change_db is not None][::3]
+    names = [f"{band.hz / 1000:g}k" if band.hz >= 1000 else f"{band.hz:g}" for band in bands]
+    rows = [
+        ["level, dB", *(_or_dash(band.level_change_db, "+z.1f") for band in bands)],
+        ["width, dB", *(_or_dash(band.width_change_db, "+z.1f") for band in bands)],
+    ]
+    return columns(["third octave, Hz", *names], rows, width)
 
 
 def _or_dash(value: float | None, form: str, unit: str = "") -> str:
     return "–" if value is None else f"{value + 0.0:{form}}{unit}"
 
 
-def print_summary(console: Console, files: Sequence[Checked]) -> None:
-    """A line a file, where there are several."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    table.add_column("verdict", no_wrap=True)
-    table.add_column("file", overflow="fold")
-    for key in ("integrated_lufs", "true_peak_dbtp", "plr_lu"):
-        table.add_column(QUANTITIES[key].short, justify="right", no_wrap=True)
-    for file in files:
-        values: Mapping[str, Value] = file.measurement.values if file.measurement else {}
-        row = [QUANTITIES[key].format(values.get(key)) for key in ("integrated_lufs", "true_peak_dbtp", "plr_lu")]
-        table.add_row(verdict_word(file.result), Text(visible(file.path)), *row)
-    console.print(table)
-
-
-def _indented(content: RenderableType, above: int = 0, below: int = 0) -> Padding:
-    return Padding(content, (above, 0, below, 2), expand=False)
-
-
 def verdict_word(result: str) -> Text:
     return Text(VERDICTS[result].upper(), style=STYLES[result])
 
 
-def _headline(file: Checked) -> Text:
-    line = Text()
-    if file.verdicts:
-        line.append_text(verdict_word(file.result)).append("  ")
-    return line.append(visible(file.path), style="bold")
+def _format(measurement: Measurement, width: int) -> list[Text]:
+    return flow([Text(part, style="dim") for part in file_format(measurement)], width, gap=" · ")
 
 
-def _format_line(measurement: Measurement) -> Text:
-    return Text(" · ".join(file_format(measurement)), style="dim")
+def _notes(notes: Iterable[str], width: int) -> list[Text]:
+    return [line for note in notes for line in prose(Text(f"note: {visible(note)}", style="italic"), width)]
 
 
-def _verdict(verdict: Verdict, everything: bool) -> RenderableType:
-    title = Text.assemble(verdict_word(verdict.result), "  ", (verdict.profile, "bold"), "  ", (verdict.title, "dim"))
+def _verdict(verdict: Verdict, everything: bool, width: int) -> list[Text]:
     broken = without_repeats(verdict.broken())
     shown = [f for f in verdict.findings if f not in broken] if everything else []
-    if not broken and not shown:
-        return title
-    return Group(title, _indented(findings_lines([*broken, *shown])))
+    names = [verdict_word(verdict.result), Text(verdict.profile, style="bold"), Text(verdict.title, style="dim")]
+    return flow(names, width, gap="  ") + indented(findings_lines([*broken, *shown], width - INDENT), INDENT)
 
 
 def without_repeats(broken: Sequence[Finding]) -> list[Finding]:
@@ -180,43 +180,82 @@ def without_repeats(broken: Sequence[Finding]) -> list[Finding]:
     return list(kept.values())
 
 
-def findings_lines(findings: Sequence[Finding], reasons: bool = True) -> RenderableType:
-    """A line a finding, its figures in columns; under it, with `reasons`, why, and what to do about it."""
-    title = max(len(f.quantity.title) for f in findings)
-    shown = max(len(f.shown) for f in findings)
-    limit = min(max(len(f.limit) for f in findings), 28)
-    lines: list[RenderableType] = []
-    for finding in findings:
-        broken = finding.result in ("fail", "warn")
-        line = Text().append(f"{RULES[finding.result]:<5}  ", style=STYLES[finding.result])
-        line.append(f"{finding.quantity.title:<{title}}  {finding.shown:>{shown}}", style="bold" if broken else "")
-        line.append(f"   wanted {finding.limit:<{limit}}" if finding.limit else " " * (limit + 10))
-        if finding.at_s is not None:
-            line.append(f"  at {clock(finding.at_s)}")
-        line.rstrip()
-        reason = Text(finding.why, style="dim")
-        if finding.do and broken:
-            reason.append(" → " if finding.why else "").append(finding.do, style="not dim")
-        lines += [line, Padding(reason, (0, 0, 0, 7), expand=False)] if reasons and reason else [line]
-    return Group(*lines)
+def findings_lines(findings: Sequence[Finding], width: int, reasons: bool = True) -> list[Text]:
+    """A line for each finding, its figures in columns; under it, with `reasons`, why, and what to do about it.
+
+    Where the columns have no room, what is wanted stands in a line of its own.
+    """
+    rows = [_cells(finding) for finding in findings]
+    widths = [max((len(row[i]) for row in rows), default=0) for i in range(4)]
+    narrow = 14 + sum(widths) > width
+    under = 2 if narrow else 7
+    lines: list[Text] = []
+    for finding, row in zip(findings, rows, strict=True):
+        lines += _stacked(finding, row, width) if narrow else [_in_columns(finding, row, widths)]
+        if reasons:
+            lines += indented(_reason(finding, width - under), under)
+    return lines
 
 
-def figures(measurement: Measurement) -> Table:
-    """Everything measured, a row a group; silent groups are left out."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
-    table.add_column(style="dim", no_wrap=True)
-    table.add_column(overflow="fold")
-    for heading, quantities in grouped(QUANTITIES).items():
-        known = [each for each in quantities if each.short and measurement.values[each.key] is not None]
-        if known:
-            table.add_row(heading, Text("   ").join(_figure(measurement, quantity) for quantity in known))
-    return table
+def _cells(finding: Finding) -> tuple[str, str, str, str]:
+    limit = f"wanted {finding.limit}" if finding.limit else ""
+    return finding.quantity.title, finding.shown, limit, "" if finding.at_s is None else f"at {clock(finding.at_s)}"
+
+
+def _in_columns(finding: Finding, row: Sequence[str], widths: Sequence[int]) -> Text:
+    line = Text().append(f"{RULES[finding.result]:<5}  ", style=STYLES[finding.result])
+    line.append(f"{row[0]:<{widths[0]}}  {row[1]:>{widths[1]}}", style=_weight(finding))
+    return line.append(f"   {row[2]:<{widths[2]}}  {row[3]}")
+
+
+def _stacked(finding: Finding, row: Sequence[str], width: int) -> list[Text]:
+    title, shown, limit, at = row
+    if len(f"{title} {shown} {at}") > width:
+        title = finding.quantity.short or title
+    what = Text(" ".join(part for part in (title, shown, at) if part), style=_weight(finding))
+    lines = flow([Text(RULES[finding.result], style=STYLES[finding.result]), what], width, gap=" ")
+    return lines + (indented(prose(limit, width - INDENT), INDENT) if limit else [])
+
+
+def _weight(finding: Finding) -> str:
+    return "bold" if finding.result in ("fail", "warn") else ""
+
+
+def _reason(finding: Finding, width: int) -> list[Text]:
+    reason = Text(finding.why, style="dim")
+    if finding.do and finding.result in ("fail", "warn"):
+        reason.append(" → " if finding.why else "").append(finding.do, style="not dim")
+    return prose(reason, width) if reason.plain else []
+
+
+def figures(measurement: Measurement, width: int) -> list[Text]:
+    """Everything measured, a group to a line where that fits; empty groups are left out.
+
+    With less room, groups stand under their headings, and nothing stands further in than it has to.
+    """
+    groups = {
+        heading: [_figure(measurement, each) for each in quantities if _told(measurement, each)]
+        for heading, quantities in grouped(QUANTITIES).items()
+    }
+    groups = {heading: texts for heading, texts in groups.items() if texts}
+    margin = INDENT + max(map(len, groups), default=0) + 2
+    widest = max((text.cell_len for texts in groups.values() for text in texts), default=0)
+    lines: list[Text] = []
+    for heading, texts in groups.items():
+        if margin + widest > width:
+            lines += [Text(f"{heading}:", style="dim"), *indented(flow(texts, width - 1), 1)]
+            continue
+        first, *rest = flow(texts, width - margin)
+        lines += [Text(f"{'':<{INDENT}}{heading}".ljust(margin), style="dim") + first, *indented(rest, margin)]
+    return lines
+
+
+def _told(measurement: Measurement, quantity: Quantity) -> bool:
+    return bool(quantity.short) and measurement.values[quantity.key] is not None
 
 
 def _figure(measurement: Measurement, quantity: Quantity) -> Text:
-    key = quantity.key
-    name, value = (words.replace(" ", "\u00a0") for words in (quantity.short, quantity.format(measurement.values[key])))
-    text = Text.assemble((name + "\u00a0", "dim"), value)
-    if key in measurement.at_s and key not in ("sample_peak_dbfs",):
-        text.append(f"\u00a0@\u00a0{clock(measurement.at_s[key])}", style="dim")
+    text = Text.assemble((f"{quantity.short} ", "dim"), quantity.format(measurement.values[quantity.key]))
+    if quantity.key in measurement.at_s and quantity.key != "sample_peak_dbfs":
+        text.append(f" at {clock(measurement.at_s[quantity.key])}", style="dim")
     return text

@@ -46,7 +46,7 @@ def _step(values: Values) -> str:
     step, silence = _number(values["step_lu"]), _number(values["silence_s"])
     pause = "without a pause" if silence < RUN_ON_S else f"after {silence:.1f} s of silence"
     levels = f"{_number(values['end_lufs']):z.1f} to {_number(values['start_lufs']):z.1f} LUFS"
-    return f"loudness {'rises' if step > 0 else 'drops'} by {abs(step):.1f} LU from one to the next {pause} ({levels})"
+    return f"loudness {'rises' if step > 0 else 'drops'} by {abs(step):.1f} LU from one to the next {pause}, {levels}"
 
 
 def _same(values: Values) -> str:

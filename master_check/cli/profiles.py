@@ -19,22 +19,18 @@ def profiles() -> None:
 @profiles.command("list")
 def list_profiles() -> None:
     """Every profile that can be named, and where it is."""
-    from rich.table import Table
-
     from master_check.judgement.profile import ProfileError
     from master_check.judgement.profile_files import available, load_profile
-    from master_check.text import visible
+    from master_check.report import profiles as report
 
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for column in ("name", "for", "file"):
-        table.add_column(column, overflow="fold")
+    rows = []
     for name, path in available().items():
         try:
             title = load_profile(path).title
         except ProfileError as error:
             title = f"not usable: {len(error.faults)} faults, see `sendoff profiles lint {name}`"
-        table.add_row(visible(name), visible(title), visible(str(path)))
-    console().print(table)
+        rows.append((name, title, str(path)))
+    report.print_profiles(console(), rows)
 
 
 @profiles.command()

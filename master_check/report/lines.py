@@ -60,7 +60,9 @@ def clauses(sentence: str, width: int, style: str = "") -> list[Text]:
     return [first, *indented(rest, FOLDED_UNDER)]
 
 
-def columns(heads: Sequence[str], rows: Sequence[Sequence[Cell]], width: int, names: int = 1) -> list[Text]:
+def columns(
+    heads: Sequence[str], rows: Sequence[Sequence[Cell]], width: int, names: int = 1, words: bool = False
+) -> list[Text]:
     """A table, or, where it is too wide, an entry for each row: its names, then its other cells with their heads.
 
     Parameters
@@ -73,14 +75,19 @@ def columns(heads: Sequence[str], rows: Sequence[Sequence[Cell]], width: int, na
         Characters in a line.
     names : int
         How many columns, from the first on, name the row. They are aligned left, all others right.
+    words : bool
+        The others are words, too: aligned left, and without their heads in an entry.
     """
     table = [[_text(cell) for cell in row] for row in rows]
     widths = [max(len(head), *(row[i].cell_len for row in table), 0) for i, head in enumerate(heads)]
     if sum(widths) + 2 * (len(heads) - 1) > width:
+        if words:
+            return [line for row in table for line in _entry([""] * len(heads), row, width, names)]
         title = prose(Text(heads[0], style="dim"), width) if names == 1 and heads[0] else []
         return title + [line for row in table for line in _entry(heads, row, width, names)]
-    head = _aligned([Text(head, style="dim") for head in heads], widths, names)
-    return ([head] if head.plain.strip() else []) + [_aligned(row, widths, names) for row in table]
+    left = len(heads) if words else names
+    head = _aligned([Text(head, style="dim") for head in heads], widths, left)
+    return ([head] if head.plain.strip() else []) + [_aligned(row, widths, left) for row in table]
 
 
 def _entry(heads: Sequence[str], row: Sequence[Text], width: int, names: int) -> list[Text]:
@@ -93,12 +100,12 @@ def _entry(heads: Sequence[str], row: Sequence[Text], width: int, names: int) ->
     return named + indented(flow(figures, width - 2), 2)
 
 
-def _aligned(cells: Sequence[Text], widths: Sequence[int], names: int) -> Text:
+def _aligned(cells: Sequence[Text], widths: Sequence[int], left: int) -> Text:
     line = Text()
     for i, (cell, width) in enumerate(zip(cells, widths, strict=True)):
         padding = " " * (width - cell.cell_len)
         line.append("  " if i else "")
-        line = line.append_text(cell).append(padding) if i < names else line.append(padding).append_text(cell)
+        line = line.append_text(cell).append(padding) if i < left else line.append(padding).append_text(cell)
     return line
 
 

@@ -1,57 +1,78 @@
 """Profiles and the table of quantities for the terminal."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
 from master_check.judgement.profile import Profile, Rule
 from master_check.judgement.verdict import limit_text
+from master_check.report.lines import Cell, columns, flow, indented, prose, show
 from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, Quantity
 from master_check.text import visible
 
+UNDER = 10
+"""Where the lines of a rule begin, behind its level."""
+
+
+def print_profiles(console: Console, rows: Sequence[tuple[str, str, str]]) -> None:
+    """Profiles that can be named, as (name, title, file)."""
+    shown: list[list[Cell]] = [
+        [Text(visible(name), style="bold"), visible(title), Text(visible(file), style="dim")]
+        for name, title, file in rows
+    ]
+    show(console, columns(["name", "for", "file"], shown, console.width, words=True))
+
 
 def print_profile(console: Console, profile: Profile) -> None:
-    console.print(Text(visible(f"{profile.name}: {profile.title}"), style="bold"))
-    console.print(Text(visible(f"source: {profile.source}"), style="dim"))
+    """A profile's head, then each rule: level, quantity and limit; under them the reason and where it comes from."""
+    show(console, prose(Text(visible(f"{profile.name}: {profile.title}"), style="bold"), console.width))
+    show(console, prose(Text(visible(f"source: {profile.source}"), style="dim"), console.width))
     for word, file in (("file", profile.file), *(("extends", base) for base in profile.bases)):
         if file is not None:
-            console.print(Text(visible(f"{word}: {file.path}, SHA-256 {file.sha256}"), style="dim"))
+            line = Text(visible(f"{word}: {file.path}, SHA-256 {file.sha256}"), style="dim")
+            show(console, prose(line, console.width))
     if profile.playback_lufs is not None:
-        console.print(f"played at {profile.playback_lufs:g} LUFS")
-    table = _table("level", "what", "wanted", "why", "source")
-    for rule in profile.rules:
-        table.add_row(*_row(rule, QUANTITIES))
-    for album_rule in profile.album_rules:
-        table.add_row(*_row(album_rule, ALBUM_QUANTITIES))
-    console.print(table)
+        show(console, [Text(f"playback at {profile.playback_lufs:g} LUFS")])
+    for title, rules, quantities in (
+        ("for each file", profile.rules, QUANTITIES),
+        ("for the album", profile.album_rules, ALBUM_QUANTITIES),
+    ):
+        if rules:
+            console.print()
+            show(console, [Text(title, style="bold")])
+            show(console, _rules(rules, quantities, console.width))
+
+
+def _rules(rules: Sequence[Rule], quantities: Mapping[str, Quantity], width: int) -> Iterator[Text]:
+    widest = max(len(quantities[rule.measure].title) for rule in rules)
+    for rule in rules:
+        quantity = quantities[rule.measure]
+        title = f"{quantity.title:<{widest}}" if UNDER + widest + 30 <= width else quantity.title
+        limit = limit_text(rule, quantity.decimals)
+        limit = f"{limit} {quantity.unit}".rstrip() if limit else "no limit"
+        first, *rest = flow([title, visible(limit)], width - UNDER, gap="  ")
+        yield Text.assemble("  ", (f"{rule.level:<{UNDER - 2}}", "bold"), first)
+        reason = Text(visible(" ".join([rule.why, f"[{rule.source}]"]).strip()), style="dim")
+        yield from indented([*rest, *_condition(rule, width), *prose(reason, width - UNDER)], UNDER)
+
+
+def _condition(rule: Rule, width: int) -> list[Text]:
+    if rule.when is None:
+        return []
+    quantity, low, high = QUANTITIES[rule.when.measure], rule.when.min, rule.when.max
+    edges = [f"{sign} {edge:g}" for sign, edge in ((">=", low), ("<=", high)) if edge is not None]
+    return prose(f"where {quantity.title.lower()} is {' and '.join(edges)} {quantity.unit}".rstrip(), width - UNDER)
 
 
 def print_quantities(console: Console) -> None:
+    """Every quantity: key, name and unit; under them what it means."""
     for title, quantities in (("of a file", QUANTITIES), ("of an album", ALBUM_QUANTITIES)):
-        console.print(Text(f"Quantities {title}", style="bold"))
-        table = _table("key", "what", "unit", "meaning")
+        show(console, [Text(f"Quantities {title}", style="bold")])
+        widest = max(map(len, quantities))
         for quantity in quantities.values():
-            table.add_row(quantity.key, quantity.title, quantity.unit, quantity.meaning)
-        console.print(table)
-
-
-def _row(rule: Rule, quantities: Mapping[str, Quantity]) -> tuple[str, ...]:
-    quantity = quantities[rule.measure]
-    condition = ""
-    if rule.when is not None:
-        other, low, high = QUANTITIES[rule.when.measure], rule.when.min, rule.when.max
-        condition = f" where {other.title.lower()}"
-        condition += f" >= {low:g}" if low is not None else ""
-        condition += f" <= {high:g}" if high is not None else ""
-    limit = limit_text(rule, quantity.decimals)
-    limit = f"{limit} {quantity.unit}{condition}" if limit else f"no limit{condition}"
-    return rule.level, quantity.title, visible(limit), visible(rule.why), visible(rule.source)
-
-
-def _table(*columns: str) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for column in columns:
-        table.add_column(column, overflow="fold", no_wrap=column in ("key", "level", "unit"))
-    return table
+            name = f"{quantity.title}, {quantity.unit}" if quantity.unit else quantity.title
+            key = f"{quantity.key:<{widest}}" if widest + 44 <= console.width else quantity.key
+            show(console, indented(flow([Text(key, style="bold"), Text(name)], console.width - 2, gap="  "), 2))
+            show(console, indented(prose(Text(quantity.meaning, style="dim"), console.width - 6), 6))
+        console.print()

@@ -64,7 +64,7 @@ def test_exit_status_2_for_one_bad_file_and_the_others_are_measured(streaming_ma
 def test_without_a_profile_it_measures_and_judges_nothing(streaming_master: Path) -> None:
     result = run("check", streaming_master)
     assert result.exit_code == 0
-    assert "integrated\u00a0-14.0\u00a0LUFS" in result.stdout
+    assert "integrated -14.0 LUFS" in result.stdout
     assert "PASSES" not in result.stdout
 
 

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from master_check.measurement.one_pass import measure
-from master_check.sound.file import RATES
 from master_check.sound.format import AudioError
+from master_check.sound.opening import RATES
 from master_check.tables.layouts import parse
 from tests.signals import RATE, Frames, noise, silence, sine, value, write
 

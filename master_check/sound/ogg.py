@@ -1,0 +1,114 @@
+"""The pages of an Ogg file: which streams it holds, side by side and one after the other, and whether they are whole
+(RFC 3533, section 6). Only the pages' headers are read."""
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import BinaryIO, Final
+
+_HEADER: Final = 27
+_FIRST, _LAST = 2, 4
+"""Bits of a page's header type: it begins a stream, it ends one."""
+
+_SEARCHED: Final = 1 << 16
+
+CODECS: Final = {
+    b"\x01vorbis": "Vorbis",
+    b"OpusHead": "Opus",
+    b"\x7fFLAC": "FLAC",
+    b"Speex   ": "Speex",
+}
+"""How the first packet of a stream of sound begins."""
+
+
+@dataclass(slots=True)
+class Stream:
+    """One logical stream.
+
+    Attributes
+    ----------
+    codec : str or None
+        A value of `CODECS`; None where it is no sound.
+    group : int
+        0 for streams that begin at the start of the file, 1 for those that begin after the first has, and so on.
+    gaps : int
+        Places where its pages are not numbered one after the other.
+    ends : bool
+        Its last page says that it is the last.
+    """
+
+    codec: str | None
+    group: int
+    gaps: int = 0
+    ends: bool = False
+    _next: int = field(default=0, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class _Page:
+    kind: int
+    serial: int
+    number: int
+    start: bytes
+
+
+def streams(file: BinaryIO) -> list[Stream]:
+    """Every stream of an Ogg file, in the order in which they begin; a page that is cut off counts as not there.
+
+    Raises
+    ------
+    OSError
+        It cannot be read.
+    """
+    found: list[Stream] = []
+    running: dict[int, Stream] = {}
+    group, beginning = 0, True
+    for page in _pages(file):
+        if page.kind & _FIRST:
+            group += 0 if beginning else 1
+            beginning = True
+            codec = next((name for start, name in CODECS.items() if page.start.startswith(start)), None)
+            running[page.serial] = Stream(codec, group, _next=page.number)
+            found.append(running[page.serial])
+        else:
+            beginning = False
+        stream = running.get(page.serial)
+        if stream is not None:
+            stream.gaps += page.number != stream._next
+            stream._next = page.number + 1
+            stream.ends = bool(page.kind & _LAST)
+    return found
+
+
+def _pages(file: BinaryIO) -> Iterator[_Page]:
+    """Every whole page; whatever stands between them is stepped over."""
+    at, size = 0, os.fstat(file.fileno()).st_size
+    while at + _HEADER <= size:
+        file.seek(at)
+        head = file.read(_HEADER + 255 + 8)
+        if head[:4] != b"OggS":
+            at = _next_page(file, at, size)
+            continue
+        content = _HEADER + head[26]
+        end = at + content + sum(head[_HEADER:content])
+        if end > size:
+            return
+        yield _Page(
+            head[5],
+            int.from_bytes(head[14:18], "little"),
+            int.from_bytes(head[18:22], "little"),
+            head[content : content + 8],
+        )
+        at = end
+
+
+def _next_page(file: BinaryIO, at: int, size: int) -> int:
+    """Where the next page begins, from a place on that is none; the end of the file where there is no more."""
+    while at < size:
+        file.seek(at)
+        part = file.read(_SEARCHED)
+        found = part.find(b"OggS", 1)
+        if found >= 0:
+            return at + found
+        at += max(len(part) - 3, 1)
+    return size

@@ -90,13 +90,13 @@ def open_audio(path: Path, layout: Layout | None) -> Opened:
     AudioError
         It is not there, not a file, not sound, empty, cut short, in several pieces, or of an absurd format.
     """
-    structure = _examined(path)
+    structure, size = _examined(path)
     sound, linear = _decoder(path, structure)
     try:
         if not linear and sound.format not in CONTAINERS:
             raise AudioError(path, f"not a sound file this tool can read ({', '.join(CONTAINERS)})")
         format = _format(path, sound, linear, layout)
-        frames, notes = _frames(path, sound, structure, linear)
+        frames, notes = _frames(path, size, sound, structure, linear)
         return Opened(sound, format, frames, structure.stream_info, (*structure.notes, *notes))
     except OSError as error:
         sound.close()
@@ -106,8 +106,8 @@ def open_audio(path: Path, layout: Layout | None) -> Opened:
         raise
 
 
-def _examined(path: Path) -> Structure:
-    """What the file's structure says, if it is a file, and may be sound."""
+def _examined(path: Path) -> tuple[Structure, int]:
+    """What the file's structure says, if it is a file and may be sound; and its size in bytes."""
     try:
         mode = path.stat().st_mode
         if stat.S_ISDIR(mode):
@@ -115,11 +115,12 @@ def _examined(path: Path) -> Structure:
         if not stat.S_ISREG(mode):
             raise AudioError(path, "is not a regular file")
         with path.open("rb") as file:
-            if os.fstat(file.fileno()).st_size == 0:
+            size = os.fstat(file.fileno()).st_size
+            if size == 0:
                 raise AudioError(path, "is empty")
             if not _begins_as_sound(file.read(12), path.suffix):
                 raise AudioError(path, f"not a sound file this tool can read ({', '.join(CONTAINERS)})")
-            return examine(file)
+            return examine(file), size
     except StructureError as error:
         raise AudioError(path, str(error)) from None
     except FileNotFoundError:
@@ -191,17 +192,16 @@ def _layout(labels: tuple[str, ...]) -> Layout | None:
 
 
 def _frames(
-    path: Path, sound: soundfile.SoundFile, structure: Structure, linear: LinearSamples | None
+    path: Path, size: int, sound: soundfile.SoundFile, structure: Structure, linear: LinearSamples | None
 ) -> tuple[int, tuple[str, ...]]:
     """How many frames there are, as far as decoder and structure agree; and what is to be said of it."""
     decoder = UNKNOWN if linear else int(sound.frames)
-    there = path.stat().st_size
     frames = decoder if structure.frames is None else structure.frames
     if structure.sound_bytes is not None and sound.subtype in _LINEAR:
         frames = structure.sound_bytes // (sound.channels * _BITS[sound.subtype] // 8)
     fixed = sound.format != "FLAC" and not sound.subtype.startswith(_FREE_RATE)
-    if fixed and frames > _FRAMES_A_BYTE * there:  # some decoders go on and on behind the end
-        raise AudioError(path, f"cut short: {frames} frames promised, {there} bytes there; export or copy it again")
+    if fixed and frames > _FRAMES_A_BYTE * size:  # some decoders go on and on behind the end
+        raise AudioError(path, f"cut short: {frames} frames promised, {size} bytes there; export or copy it again")
     if frames > decoder + structure.frames_spare:
         why = "it has no length header" if sound.subtype.startswith("MPEG") else "its header is wrong"
         raise AudioError(path, f"only {decoder} of its {frames} frames can be read: {why}; export it again")

@@ -29,7 +29,7 @@ def quantities() -> str:
 def help_texts() -> str:
     texts = []
     for words in [[], *([name] for name in cli.commands)]:
-        result = CliRunner().invoke(cli, [*words, "--help"], prog_name="sendoff", terminal_width=100)
+        result = CliRunner().invoke(cli, [*words, "--help"], prog_name="sendoff", terminal_width=80)
         texts.append(f"```\n$ {' '.join(['sendoff', *words, '--help'])}\n{result.stdout.rstrip()}\n```")
     return "\n\n".join(texts)
 

@@ -1,7 +1,7 @@
-"""The `sendoff` command: parse, call, print. Nothing is computed here, and nothing heavy is imported before it is used.
+"""The `sendoff` command: parse, call, print. Nothing is computed here; a command imports what it needs when it runs.
 
-Exit status: 0, nothing a `must` rule forbids; 1, a `must` rule failed; 2, something could not be read or was asked
-wrongly. Data goes to standard output, progress and errors to standard error.
+Exit status: 0, no `must` rule failed; 1, a `must` rule failed; 2, a file could not be read or the command line is
+wrong. Data goes to standard output, progress and errors to standard error.
 """
 
 import os
@@ -27,8 +27,8 @@ from master_check.cli.streams import prepare_streams
 def cli() -> None:
     """The last check before a record leaves the room.
 
-    Measures premasters and masters, holds them against delivery profiles, and plans the limiter.
-    Input files are only ever read.
+    Measures premasters and masters, checks them against delivery profiles, finds limiter settings, and shows what
+    mastering changed. Input files are only ever read.
     """
 
 
@@ -40,18 +40,18 @@ def main() -> None:
     """Entry point of the `sendoff` command."""
     prepare_streams()
     out, status = sys.stdout, _run()
-    if sys.stdout is not out:  # click's way of saying that nobody reads any more; its status is that of a broken rule
+    if sys.stdout is not out:  # click replaces it when the reader has gone; its own status would be a failed rule's
         status = 2
     for stream in (out, sys.stderr):
         try:
             stream.flush()
-        except OSError:  # what is still buffered would fail once more when the interpreter ends
+        except OSError:  # what is still buffered would fail again when the interpreter exits
             os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
     sys.exit(status)
 
 
 def _run() -> int:
-    """The exit status. Whatever stops the command is a line on standard error."""
+    """Run the command and return its exit status. Whatever stops it is one line on standard error."""
     try:
         status = cli(prog_name="sendoff", standalone_mode=False)
         sys.stdout.flush()

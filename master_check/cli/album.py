@@ -1,4 +1,4 @@
-"""`sendoff album`: the masters of an album, each and together."""
+"""`sendoff album`: the masters of an album, each and as a whole."""
 
 import sys
 from pathlib import Path
@@ -29,13 +29,18 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("places", metavar="FOLDER|FILE...", nargs=-1, required=True, type=PATH)
 @profiles_option
-@click.option("--order", type=PATH, help="Text file with one file name a line: the sequence.")
-@click.option("--versions", metavar="REGEX", help="What marks an alternate version in a file's name.")
+@click.option("--order", type=PATH, help="Text file with the sequence: one file name on each line.")
+@click.option(
+    "--versions",
+    metavar="REGEX",
+    help="Regular expression that marks alternate versions in file names, instead of the built-in one (instrumental, "
+    "a cappella, clean, TV ...).",
+)
 @layout_option
-@click.option("--worst-first", is_flag=True, help="List the tracks by verdict instead of in sequence.")
+@click.option("--worst-first", is_flag=True, help="List the tracks from the worst verdict to the best.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-@click.option("--csv", "as_csv", is_flag=True, help="Print CSV instead of text: a row a track.")
-@click.option("--fresh", is_flag=True, help="Measure everything anew, remembered or not.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print CSV instead of text, a row for each track.")
+@click.option("--fresh", is_flag=True, help="Measure every file again, even if it has not changed.")
 @report_options
 @threads_option
 def album(
@@ -52,10 +57,13 @@ def album(
     report: Path | None,
     force: bool,
 ) -> None:
-    """Verify the masters of an album: each as `check` does, then the sequence and what does not go together.
+    """Check the masters of an album, each and as a whole.
 
-    Tracks come from a FOLDER in natural order (2 before 10), or from FILEs in the order given. What was measured
-    before, and has not changed, is remembered.
+    Checks each track as `check` does, then the album: its loudness, how normalised playback will treat it, and what
+    does not fit together, such as formats, levels and duplicates.
+
+    A FOLDER's sound files are taken in natural order (2 before 10), FILEs in the order given. Measurements are kept:
+    a second run measures only files that have changed.
 
     \b
     Examples:

@@ -35,9 +35,9 @@ if TYPE_CHECKING:
 @click.argument("files", nargs=-1, required=True, type=PATH)
 @profiles_option
 @layout_option
-@click.option("--all", "everything", is_flag=True, help="Show the rules that are met too.")
+@click.option("--all", "everything", is_flag=True, help="Show every rule, not only the broken ones.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-@click.option("--csv", "as_csv", is_flag=True, help="Print CSV instead of text: a row a file.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print CSV instead of text, a row for each file.")
 @report_options
 @threads_option
 def check(
@@ -51,7 +51,9 @@ def check(
     report: Path | None,
     force: bool,
 ) -> None:
-    """Measure FILES and judge them against delivery profiles.
+    """Measure FILES and check them against delivery profiles.
+
+    Without -p it only measures. The exit status is 1 if a file fails a profile, and 2 if one cannot be read.
 
     \b
     Examples:

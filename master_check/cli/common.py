@@ -1,4 +1,4 @@
-"""What commands share: options, profiles, progress, reports, errors of one line."""
+"""What commands share: options, profiles, progress, reports, one-line errors."""
 
 import os
 import sys
@@ -16,14 +16,14 @@ if TYPE_CHECKING:
     from master_check.judgement.profile import Profile
     from master_check.tables.layouts import Layout
 
-# click would refuse the whole call for one file that cannot be read; here each file gets its own line.
+# click would refuse the whole call for one unreadable file; here each file gets its own line.
 PATH = click.Path(path_type=Path, readable=False)
 
 STATUS = {"pass": 0, "warn": 0, "fail": 1, "error": 2}
 
 
 class Refused(click.ClickException):
-    """Asked wrongly, or not to be had: lines on standard error, exit status 2."""
+    """A wrong command line, or something that cannot be done: lines on standard error, exit status 2."""
 
     exit_code = 2
 
@@ -47,7 +47,7 @@ def complain(line: str) -> None:
 def profiles_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option(
         "-p", "--profile", "profiles", multiple=True, metavar="NAME",
-        help="Delivery profile, by name or path to a TOML file; repeatable. `sendoff profiles list` shows them.",
+        help="Delivery profile: a name from `sendoff profiles list`, or a TOML file. Can be given several times.",
     )(command)  # fmt: skip
 
 
@@ -78,24 +78,26 @@ def _layout(context: click.Context, parameter: click.Parameter, text: str | None
 
 def layout_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option(
-        "--layout", callback=_layout, metavar="NAME", help="Loudspeakers of the channels: 5.1, or L,R,C,LFE,Ls,Rs."
-    )(command)
+        "--layout", callback=_layout, metavar="NAME",
+        help="Loudspeaker layout, if the file gives none or a wrong one: 5.1, or L,R,C,LFE,Ls,Rs.",
+    )(command)  # fmt: skip
 
 
 def threads_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option(
-        "--threads", type=click.IntRange(1, 256), help="Files measured at once; as many as there are cores."
-    )(command)
+        "--threads", type=click.IntRange(1, 256),
+        help="Files to measure at the same time; one for each core unless given.",
+    )(command)  # fmt: skip
 
 
 def report_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    report = click.option("--report", type=PATH, metavar="OUT.html", help="Write a page for the client too.")
-    force = click.option("--force", is_flag=True, help="Replace a report that is there.")
+    report = click.option("--report", type=PATH, metavar="OUT.html", help="Also write an HTML report.")
+    force = click.option("--force", is_flag=True, help="Overwrite the report if it exists.")
     return report(force(command))
 
 
 def check_report(report: Path | None, inputs: Sequence[Path], force: bool) -> None:
-    """Refuse a report that could not be written before anything is measured for it."""
+    """Refuse a report that cannot be written, before anything is measured."""
     if report is None:
         return
     from master_check.output import OutputError, check_target
@@ -107,7 +109,7 @@ def check_report(report: Path | None, inputs: Sequence[Path], force: bool) -> No
 
 
 def write_report(report: Path, page: Callable[..., str], *arguments: Any, **options: Any) -> None:
-    """Write a page of report/html.py, with what says where its figures come from."""
+    """Write a page of report/html.py, with the version, date and selftest that stand behind its figures."""
     from datetime import datetime
 
     from master_check.output import OutputError, write_whole

@@ -40,10 +40,11 @@ def compare(
     report: Path | None,
     force: bool,
 ) -> None:
-    """What mastering did to PREMASTER to make MASTER, and how hot each side got.
+    """Show what mastering did to a premaster.
 
-    Aligns the two by itself (offset, polarity, gain, sample rate), and says so when they do not belong together. With
-    -p the master is judged as `check` does.
+    Lines up PREMASTER and MASTER first (offset, polarity, gain, sample rate), and says so if they do not belong
+    together. Then shows what changed in loudness, peaks, tone, width and gain, and how far left, right, middle and
+    sides were saturated or clipped. With -p, the master is checked as `check` does.
 
     \b
     Example:

@@ -1,4 +1,4 @@
-"""`sendoff plan`: what the limiter must do to a premaster."""
+"""`sendoff plan`: the limiter settings for a premaster."""
 
 import sys
 from pathlib import Path
@@ -26,10 +26,17 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("premaster", type=PATH)
-@click.option("-p", "--profile", "profile_name", required=True, metavar="NAME", help="The delivery to plan for.")
-@click.option("--target", type=float, metavar="LUFS", help="Loudness to reach, in place of the profile's.")
-@click.option("--look-ahead", type=float, metavar="MS", help="Of the simulated limiter; 2 ms.")
-@click.option("--release", type=float, metavar="MS", help="Of the simulated limiter; 80 ms.")
+@click.option(
+    "-p",
+    "--profile",
+    "profile_name",
+    required=True,
+    metavar="NAME",
+    help="Delivery profile to plan for.",
+)
+@click.option("--target", type=float, metavar="LUFS", help="Loudness to reach, instead of the profile's.")
+@click.option("--look-ahead", type=float, metavar="MS", help="Look-ahead of the simulated limiter.  [default: 2]")
+@click.option("--release", type=float, metavar="MS", help="Release time of the simulated limiter.  [default: 80]")
 @report_options
 @layout_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
@@ -44,12 +51,13 @@ def plan(
     report: Path | None,
     force: bool,
 ) -> None:
-    """What the limiter must do to PREMASTER: ceiling and gain, found by simulating one.
+    """Find the gain and ceiling to set on the limiter.
 
-    Says first whether the premaster is fit to be mastered. The exit status is 1 where it is not.
+    Says first whether PREMASTER is fit to be mastered; the exit status is 1 if it is not. Then simulates a look-ahead
+    limiter, and searches for the settings that reach the profile's loudness within its peak limit.
 
     \b
-    Example:
+    Examples:
       sendoff plan mix.wav -p streaming
       sendoff plan mix.wav -p cd --target -11
     """

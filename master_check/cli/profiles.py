@@ -1,4 +1,4 @@
-"""`sendoff profiles`: the delivery profiles: list, show, copy, lint."""
+"""`sendoff profiles`: list, show, copy and check delivery profiles."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,12 +13,12 @@ if TYPE_CHECKING:
 
 @click.group()
 def profiles() -> None:
-    """The delivery profiles: list, show, copy, lint."""
+    """List, show, copy and check delivery profiles."""
 
 
 @profiles.command("list")
 def list_profiles() -> None:
-    """Every profile that can be named, and where it is."""
+    """List every profile and its file."""
     from master_check.judgement.profile import ProfileError
     from master_check.judgement.profile_files import available, load_profile
     from master_check.report import profiles as report
@@ -37,7 +37,7 @@ def list_profiles() -> None:
 @click.argument("name")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 def show(name: str, as_json: bool) -> None:
-    """The rules of profile NAME, those it takes from others included."""
+    """Show a profile's rules, inherited ones included."""
     from master_check.report import profiles as report
 
     (profile,) = load([name])
@@ -52,12 +52,13 @@ def show(name: str, as_json: bool) -> None:
 @profiles.command()
 @click.argument("name")
 @click.argument("new_name", required=False)
-@click.option(
-    "--here", is_flag=True, help="Into ./profiles of the working folder instead of your configuration folder."
-)
-@click.option("--force", is_flag=True, help="Replace a file that is there.")
+@click.option("--here", is_flag=True, help="Copy into ./profiles instead of your configuration folder.")
+@click.option("--force", is_flag=True, help="Overwrite the file if it exists.")
 def copy(name: str, new_name: str | None, here: bool, force: bool) -> None:
-    """Copy profile NAME to edit it, as NEW_NAME if given. A copy of the same name is used in place of the original."""
+    """Copy a profile, to edit it.
+
+    Without NEW_NAME the copy keeps its name, and is then used in place of the original.
+    """
     from master_check.judgement.profile import ProfileError
     from master_check.judgement.profile_files import copied, find, user_folder
     from master_check.output import OutputError, check_target, write_whole
@@ -82,6 +83,9 @@ def copy(name: str, new_name: str | None, here: bool, force: bool) -> None:
 @profiles.command()
 @click.argument("names", nargs=-1, required=True)
 def lint(names: tuple[str, ...]) -> None:
-    """Find everything wrong with profiles, given by name or path. Exit status 2 where there is something."""
+    """Check profiles for mistakes.
+
+    Each is given by name or path. Every mistake is listed; the exit status is 2 if there is one.
+    """
     for profile in load(names):
         click.echo(f"{profile.name}: {len(profile.rules)} rules, {len(profile.album_rules)} album rules, no faults")

@@ -12,7 +12,10 @@ if TYPE_CHECKING:
 
 @click.command()
 def quantities() -> None:
-    """Every measured quantity, its key for profiles and scripts, and what it means."""
+    """List every measured quantity.
+
+    Shows its key for profiles and scripts, its name and unit, and what it means.
+    """
     from master_check.report import profiles as report
 
     report.print_quantities(console())

@@ -11,7 +11,10 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("what", type=click.Choice(["results", "profile"]))
 def schema(what: str) -> None:
-    """JSON Schema of the RESULTS that --json prints, or of a PROFILE for your editor."""
+    """Print the JSON Schema of results or of profiles.
+
+    results: what --json prints. profile: a delivery profile, for your editor.
+    """
     from master_check.judgement import profile_keys
     from master_check.report import json
 

@@ -17,11 +17,13 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-@click.option("--quick", is_flag=True, help="At 48 kHz only, not at 44.1 and 96 kHz too.")
+@click.option("--quick", is_flag=True, help="Test at 48 kHz only, not at 44.1 and 96 kHz.")
 def selftest(as_json: bool, quick: bool) -> None:
-    """The published test signals, written as files and measured by this very installation.
+    """Run the published test signals through this installation.
 
-    EBU Tech 3341 and 3342, ITU-R BS.1770, and a second meter. The exit status is 1 where one is missed.
+    Writes the signals of EBU Tech 3341, EBU Tech 3342 and ITU-R BS.1770 as files, measures them, and compares the
+    readings with the published figures; then compares loudness with a second meter. The exit status is 1 if a reading
+    is outside its tolerance.
     """
     from master_check.report import json
     from master_check.report import selftest as report

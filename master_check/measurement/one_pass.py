@@ -23,6 +23,7 @@ from master_check.sound.blocks import Block
 from master_check.sound.checksum import Hashing
 from master_check.sound.file import AudioFile
 from master_check.sound.format import AudioFormat
+from master_check.sound.kept import Kept
 from master_check.sound.source import Source
 from master_check.tables.layouts import Layout
 from master_check.tables.quantities import CHANNEL_KEYS, QUANTITIES, Value
@@ -78,6 +79,26 @@ def measure(
     with AudioFile(source, layout) as file, Hashing(source) as hashing:
         measurement = measure_source(file, hops, ahead, progress)
     return replace(measurement, sha256=hashing.result())
+
+
+def measure_kept(
+    path: str | Path,
+    layout: Layout | None = None,
+    ahead: bool = False,
+    progress: Callable[[float], Any] | None = None,
+) -> tuple[Measurement, Kept]:
+    """Measure one file and keep its samples, in one pass; arguments and errors are those of `measure`.
+
+    Returns
+    -------
+    measurement : Measurement
+    kept : Kept
+        The same samples; to be closed.
+    """
+    with AudioFile(path, layout) as file, Hashing(path) as hashing:
+        kept = Kept(file)
+        measurement = measure_source(kept, None, ahead, progress)
+    return replace(measurement, sha256=hashing.result()), kept
 
 
 def measure_source(

@@ -19,6 +19,7 @@ __version__ = "0.1.0"
 if TYPE_CHECKING:
     from master_check.albums.album import Album, Track, album
     from master_check.albums.tracks import AlbumError
+    from master_check.alignment.align import PairError
     from master_check.judgement.checked import Checked, check
     from master_check.judgement.profile import Profile, ProfileError, ProfileFile, Rule
     from master_check.judgement.profile_files import load_profile
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     from master_check.limiting.premaster import PlanError, PremasterPlan, plan
     from master_check.measurement.measurement import Measurement, Series
     from master_check.measurement.one_pass import measure
-    from master_check.pair.align import PairError
     from master_check.pair.comparison import Comparison, compare
     from master_check.sound.format import AudioError, AudioFormat
     from master_check.sound.source import ArraySource, Source
@@ -45,7 +45,7 @@ _HOMES = {
     "limiting.premaster": ("PlanError", "PremasterPlan", "plan"),
     "measurement.measurement": ("Measurement", "Series"),
     "measurement.one_pass": ("measure",),
-    "pair.align": ("PairError",),
+    "alignment.align": ("PairError",),
     "pair.comparison": ("Comparison", "compare"),
     "sound.format": ("AudioError", "AudioFormat"),
     "sound.source": ("ArraySource", "Source"),

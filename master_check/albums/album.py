@@ -47,7 +47,6 @@ SAME_GAIN_DB: Final = 0.05
 
 SAME_LENGTH_S: Final = 0.001
 ALIGNED_S: Final = 0.0005
-ALIGNED_ROUGHLY_S: Final = 0.010
 """What a version may differ from its main version by: in length, and in place where that is known to the sample or
 only roughly (common practice: a version is cut in for its main version in the middle of a song)."""
 
@@ -90,15 +89,12 @@ class Version:
     longer_s : float or None
         Its duration minus that of the main version; None where one of them could not be measured.
     later_s : float or None
-        How much later its music lies; None where nothing in common was found.
-    exact : bool
-        `later_s` is exact to the sample, not just to some milliseconds.
+        How much later its music lies, to the sample; None where nothing in common was found.
     """
 
     main: int
     longer_s: float | None = None
     later_s: float | None = None
-    exact: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,7 +298,7 @@ class _Found:
             return Version(main)
         longer = float(second.values["duration_s"] or 0.0) - float(first.values["duration_s"] or 0.0)
         later = self._derived("delay", main, number, lambda: delay(first, second, self.layout))
-        return Version(main, longer, *later) if later else Version(main, longer)
+        return Version(main, longer, later)
 
     def _derived(self, name: str, first: int, second: int, find: Callable[[], Any]) -> Any:
         of = (
@@ -501,5 +497,5 @@ def _against_main(number: int, version: Version) -> Iterable[Observation]:
         yield Observation("version_length", pair, {"longer_s": version.longer_s})
     if version.later_s is None:
         yield Observation("version_unlike", pair)
-    elif abs(version.later_s) > (ALIGNED_S if version.exact else ALIGNED_ROUGHLY_S):
+    elif abs(version.later_s) > ALIGNED_S:
         yield Observation("version_offset", pair, {"later_s": version.later_s})

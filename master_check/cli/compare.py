@@ -43,16 +43,16 @@ def compare(
     """Show what mastering did to a premaster.
 
     Lines up PREMASTER and MASTER first (offset, polarity, gain, sample rate), and says so if they do not belong
-    together. Then shows what changed in loudness, peaks, tone, width and gain, and how far left, right, mid and sides
-    were saturated or clipped. With -p, the master is checked as `check` does.
+    together. Then shows what changed in loudness, peaks, tone, width and gain, and how far left, right, middle and
+    sides were saturated or clipped. With -p, the master is checked as `check` does.
 
     \b
     Example:
       sendoff compare mix.wav master.wav -p streaming
     """
+    from master_check.alignment.align import PairError
     from master_check.judgement.checked import Checked
     from master_check.judgement.verdict import judge
-    from master_check.pair.align import PairError
     from master_check.pair.comparison import compare as tell
     from master_check.report.json import comparison_json, text
     from master_check.sound.format import AudioError

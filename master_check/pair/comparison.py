@@ -8,14 +8,13 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from master_check.alignment.align import Alignment, PairError, align
 from master_check.measurement.measurement import Measurement
-from master_check.measurement.one_pass import measure
-from master_check.pair.align import Alignment, PairError, align
+from master_check.measurement.one_pass import measure_kept
 from master_check.pair.change import Change, change
 from master_check.pair.saturation import PairSaturation, pair_saturation
-from master_check.sound.file import AudioFile
+from master_check.sound.kept import Kept, Signal
 from master_check.tables.layouts import Layout
 
 DIFFERENCES: Final = (
@@ -125,14 +124,13 @@ def compare(
         The two cannot be compared, or do not belong together.
     """
 
-    def read(path: str | Path) -> tuple[Measurement, NDArray[np.float32]]:
-        measurement = measure(path, layout, progress=progress)
-        with AudioFile(path, layout) as file:
-            return measurement, file.read_all()
+    def read(path: str | Path) -> tuple[Measurement, Kept]:
+        return measure_kept(path, layout, progress=progress)
 
     with ThreadPoolExecutor(2) as pool:
         (before, first), (after, second) = pool.map(read, (premaster, master))
-    alignment, change_, saturation = compare_frames(first, before.format.rate, second, after.format.rate)
+    with first, second:
+        alignment, change_, saturation = compare_signals(first, second)
     return Comparison(
         before,
         after,
@@ -144,25 +142,30 @@ def compare(
     )
 
 
-def compare_frames(
-    premaster: NDArray[Any], premaster_rate: int, master: NDArray[Any], rate: int
-) -> tuple[Alignment, Change, PairSaturation]:
-    """Align samples in memory, (n, channels) each, and tell what was done to them.
+def compare_signals(premaster: Signal, master: Signal) -> tuple[Alignment, Change, PairSaturation]:
+    """Align two signals, and tell what was done to them.
 
     Raises
     ------
     PairError
         The two cannot be compared, or do not belong together.
     """
-    alignment, before, after = align(premaster, premaster_rate, master, rate)
-    start_s = max(0.0, alignment.offset_s)
+    if premaster.channels != master.channels and (premaster.channels, master.channels) != (2, 1):
+        raise PairError(f"the premaster has {_channels(premaster)}, the master {_channels(master)}")
+    alignment, placed = align(premaster, master)
+    lines, rate = placed.lines, master.rate
+    before, after = (np.concatenate([each.read(line.start, line.stop) for line in lines]) for each in (placed, master))
     try:
         saturation = pair_saturation(before[:, :2], after[:, :2], rate)
     except ValueError as error:  # levels that no music has
         raise PairError(str(error)) from None
     # An offset is no change of tone or gain; the meters tell it.
     before, after = before - before.mean(axis=0), after - after.mean(axis=0)
-    return alignment, change(before, after, rate, start_s), saturation
+    return alignment, change(before, after, rate, lines[0].start / rate), saturation
+
+
+def _channels(signal: Signal) -> str:
+    return "1 channel" if signal.channels == 1 else f"{signal.channels} channels"
 
 
 def _differences(before: Measurement, after: Measurement) -> dict[str, float | None]:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from master_check.pair.align import PairError
+from master_check.alignment.align import PairError
 from master_check.pair.comparison import Comparison, compare
 from master_check.report.wording.comparison import summary
 from tests.signals import write
@@ -70,3 +70,8 @@ def test_levels_that_no_music_has_are_refused(mastered: Callable[[Floats, Floats
     frames = music()
     with pytest.raises(PairError, match="times full scale"):
         mastered(frames, 1e7 * frames)
+
+
+def test_other_channels_cannot_be_compared(mastered: Callable[[Floats, Floats], Comparison]) -> None:
+    with pytest.raises(PairError, match="the premaster has 1 channel, the master 2 channels"):
+        mastered(music()[:, :1], music())

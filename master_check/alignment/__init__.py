@@ -1,0 +1,1 @@
+"""Laying two signals over each other: the one aligner of the project."""

@@ -85,14 +85,14 @@ class Limiter:
         release_ms: float = RELEASE_MS,
     ) -> None:
         _validate(frames, rate, detection, look_ahead_ms, release_ms)
-        self.frames = frames
+        self.frames = np.ascontiguousarray(frames)
         self.detection = detection
         self.step = max(1, round(CURVE_STEP_S * rate))
         self._rise = -math.expm1(-1.0 / (1e-3 * release_ms * rate))
         ahead = max(1, round(1e-3 * look_ahead_ms * rate))
         self._windows = np.zeros(ahead // 2 + 1, np.int64), np.zeros(ahead - ahead // 2 + 1, np.int64)
         peaks = np.zeros(ahead + len(frames), np.float32)
-        kernels.linked_peaks(frames, peaks[ahead:])
+        kernels.linked_peaks(self.frames, peaks[ahead:])
         if detection == "true_peak":
             _raise_between(frames, peaks[ahead:])
         self.levels = np.maximum.reduceat(peaks, np.arange(ahead, peaks.size, self.step))
@@ -183,8 +183,9 @@ def _validate(frames: NDArray[Any], rate: int, detection: str, look_ahead_ms: fl
 def _raise_between(frames: NDArray[Any], peaks: NDArray[np.float32]) -> None:
     """Raise `peaks` by what a 4x oversampled reading finds between the samples."""
     taps = interpolator(DETECTOR_TAPS, 5.0)
+    values = np.empty(kernels.BLOCK, np.float32)
     before = DETECTOR_TAPS // 2
     row = np.zeros(before + len(frames) + DETECTOR_TAPS + kernels.BLOCK, np.float32)
     for channel in range(frames.shape[1]):
         row[before : before + len(frames)] = frames[:, channel]
-        kernels.linked_peaks_between(row, taps, peaks)
+        kernels.linked_peaks_between(row, taps, values, peaks)

@@ -21,15 +21,16 @@ def linked_peaks(frames: Frames, peaks: NDArray[np.float32]) -> None:
 
 
 @kernel
-def linked_peaks_between(row: NDArray[np.float32], taps: NDArray[np.float32], peaks: NDArray[np.float32]) -> None:
+def linked_peaks_between(
+    row: NDArray[np.float32], taps: NDArray[np.float32], values: NDArray[np.float32], peaks: NDArray[np.float32]
+) -> None:
     """Raise `peaks` by the interpolated values of one channel that lie between its samples.
 
     `taps` (phases, width) give the values between sample n and n + 1; `row` holds the channel with width // 2
     zeros before it and enough after it to fill the last block. A value between two samples counts for both,
-    since the gain of both shapes it.
+    since the gain of both shapes it. `values` (BLOCK) is scratch.
     """
     width = taps.shape[1]
-    values = np.empty(BLOCK, np.float32)
     for start in range(0, peaks.size, BLOCK):
         count = min(BLOCK, peaks.size - start)
         for phase in range(taps.shape[0]):
@@ -121,4 +122,7 @@ def apply(frames: Frames, curve: NDArray[np.float32], gain: float, ceiling: floa
 def lowest(curve: NDArray[np.float32], step: int, out: NDArray[np.float32]) -> None:
     """The lowest gain in each `step` samples of `curve`; the last step may be short."""
     for i in range(out.size):
-        out[i] = curve[i * step : min(curve.size, (i + 1) * step)].min()
+        least = curve[i * step]
+        for n in range(i * step + 1, min(curve.size, (i + 1) * step)):
+            least = curve[n] if curve[n] < least else least
+        out[i] = least

@@ -1,12 +1,16 @@
 """The first run after an installation: compile the kernels on two cores.
 
-Compiling keeps the interpreter locked, so it takes a process beside this one, not a thread. Without this, every kernel
-is compiled when it is first needed, and the first run takes half as long again.
+Compiling keeps the interpreter locked, so it takes processes, not threads. Without them every kernel is compiled when
+it is first needed, one after the other, and the first run takes twice as long.
 """
 
+import gc
+import os
 import subprocess
 import sys
 from collections.abc import Iterable
+from contextlib import ExitStack
+from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -31,23 +35,37 @@ def needed() -> bool:
 
 
 def compile_kernels() -> None:
-    """Compile what nearly every file needs.
+    """Compile what nearly every file needs, and wait until it is done.
 
     Raises
     ------
     OSError
-        A second process cannot be had.
+        Another process cannot be had.
     """
-    code = "from master_check.measurement.first_run import compile_beside; compile_beside()"
-    with subprocess.Popen([sys.executable, "-P", "-c", code], stdin=subprocess.DEVNULL, stderr=subprocess.DEVNULL):
-        for _ in blocks_of(np.zeros((RATE, 2), np.float32), RATE):
-            pass
-        _feed(meter for meter in Meters(STEREO).all if not isinstance(meter, TruePeakMeter | ClippingMeter))
+    # The whole program is optimised once, at the end (`jit/compiling.py`); what numba does before would be in vain.
+    environment = os.environ | {"NUMBA_OPT": "0"}
+    home = str(Path(__file__).parents[2])  # this very program, not another that may be installed too
+    with ExitStack() as both:
+        for share in ("first_share", "second_share"):
+            code = f"import sys; sys.path.insert(0, {home!r})\nfrom master_check.measurement import first_run\n"
+            code += f"first_run.{share}()"
+            words = [sys.executable, "-P", "-c", code]
+            null = subprocess.DEVNULL
+            both.enter_context(subprocess.Popen(words, stdin=null, stdout=null, stderr=null, env=environment))
 
 
-def compile_beside() -> None:
-    """The second process's share: about half of the work, most of it the true-peak meter's."""
+def first_share() -> None:
+    """About half of the work, most of it the true-peak meter's; for a process that does nothing else."""
+    gc.disable()  # looking through all that numba makes for what is no longer needed takes a seventh of the time
     _feed([TruePeakMeter(STEREO), ClippingMeter(STEREO)])
+
+
+def second_share() -> None:
+    """The other half."""
+    gc.disable()
+    for _ in blocks_of(np.zeros((RATE, 2), np.float32), RATE):
+        pass
+    _feed(meter for meter in Meters(STEREO).all if not isinstance(meter, TruePeakMeter | ClippingMeter))
 
 
 def _feed(meters: Iterable[Meter]) -> None:

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.jit import kernel, part
+from master_check.jit import kernel
 from master_check.sound.block_kernels import MAGNITUDE
 
 SPAN = 64
@@ -18,7 +18,6 @@ NEAR = 0.94406088
 """-0.5 dB. The same of the medium interpolator; what it finds within this is read again by the long one."""
 
 
-@part
 def _span_tops(
     row: NDArray[np.float32],
     bits: NDArray[np.int32],
@@ -45,7 +44,6 @@ def _span_tops(
         reach[1, s] = bend
 
 
-@part
 def _interpolate_span(
     row: NDArray[np.float32], first: int, taps: NDArray[np.float32], out: NDArray[np.float32]
 ) -> None:
@@ -67,7 +65,6 @@ def _interpolate_span(
             out[2, j] += c0 * x0 + c1 * x1 + c2 * x2 + c3 * x3
 
 
-@part
 def _read_point(row: NDArray[np.float32], at: int, quarter: int, taps: NDArray[np.float32]) -> float:
     """Magnitude at `quarter` quarters (-1 to 3) after sample `at`."""
     if quarter == 0:

@@ -86,7 +86,9 @@ def fit_curve(level: NDArray[np.float32], target: NDArray[np.float32], peak: flo
         Sample rate, Hz.
     """
     sums = np.zeros((4, 2 * REACH * PER_PEAK))
-    visit_levels(level, target, peak, PER_PEAK, max(1, round(VISIT_S * rate)), *sums)
+    counts, means = np.zeros(sums.shape[1], np.int64), np.zeros((2, sums.shape[1]))
+    touched = np.zeros(max(1, round(VISIT_S * rate)), np.int64)
+    visit_levels(level, target, peak, PER_PEAK, sums, counts, means, touched)
     visits = sums[0]
     used = np.flatnonzero(visits >= FEWEST)
     if len(used) < PER_PEAK // 4:

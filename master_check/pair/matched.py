@@ -20,7 +20,7 @@ import scipy.sparse
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
-from master_check.pair.saturation_kernels import cross_spectrum
+from master_check.pair.saturation_kernels import add_cross_spectrum
 
 Coefficients = NDArray[np.complex128]
 """(inputs, splines): how much of every spline the response from every input has."""
@@ -112,7 +112,7 @@ class MatchedFilter:
         return scipy.linalg.cho_factor(normal)
 
     def _products(self, a: NDArray[Any], b: NDArray[Any]) -> NDArray[np.complex128]:
-        found = self._splines.T @ scipy.sparse.diags(cross_spectrum(a, b)) @ self._splines
+        found = self._splines.T @ scipy.sparse.diags(_cross_spectrum(a, b)) @ self._splines
         return np.asarray(found.toarray())
 
     def fit(self, target: NDArray[Any]) -> Coefficients:
@@ -191,10 +191,17 @@ class MatchedFilter:
 
     def _correlate(self, rows: Passages) -> Coefficients:
         spectrum = scipy.fft.rfft(rows, axis=1, workers=2)
-        return np.stack([self._splines.T @ cross_spectrum(each, spectrum) for each in self._spectra])
+        return np.stack([self._splines.T @ _cross_spectrum(each, spectrum) for each in self._spectra])
 
     def _solve(self, right: Coefficients) -> Coefficients:
         return np.asarray(scipy.linalg.cho_solve(self._factor, right.ravel())).reshape(right.shape)
+
+
+def _cross_spectrum(a: NDArray[np.complex64], b: NDArray[np.complex64]) -> NDArray[np.complex128]:
+    """Sum over the rows of a's conjugate times b."""
+    total = np.zeros(a.shape[1], np.complex128)
+    add_cross_spectrum(a, b, total)
+    return total
 
 
 def _knots(highest: float) -> NDArray[np.float64]:

@@ -9,14 +9,12 @@ Rows = NDArray[np.float32]
 
 
 @kernel
-def cross_spectrum(a: NDArray[np.complex64], b: NDArray[np.complex64]) -> NDArray[np.complex128]:
-    """Sum over the rows of a's conjugate times b."""
-    total = np.zeros(a.shape[1], np.complex128)
+def add_cross_spectrum(a: NDArray[np.complex64], b: NDArray[np.complex64], total: NDArray[np.complex128]) -> None:
+    """Add the sum over the rows of a's conjugate times b to `total`."""
     for row in range(a.shape[0]):
         for k in range(a.shape[1]):
             # In double precision, so that a matrix of such sums stays positive definite.
             total[k] += np.conj(np.complex128(a[row, k])) * np.complex128(b[row, k])
-    return total
 
 
 @kernel
@@ -78,44 +76,43 @@ def visit_levels(
     target: Rows,
     peak: float,
     per_peak: int,
-    block: int,
-    visits: NDArray[np.float64],
-    levels: NDArray[np.float64],
-    bends: NDArray[np.float64],
-    squares: NDArray[np.float64],
+    sums: NDArray[np.float64],
+    counts: NDArray[np.int64],
+    means: NDArray[np.float64],
+    touched: NDArray[np.int64],
 ) -> None:
-    """Sum up what became of every level, each `block` samples that visit it counting once.
+    """Sum up what became of every level, all samples of a block that visit it counting once.
 
-    Levels, and the bend (target - level), are in peaks; bin `b` of `visits` reaches from (b - size / 2) / per_peak on.
-    `levels`, `bends` and `squares` become the sums of a visit's mean level, its mean bend and the square of that.
+    Levels, and the bend (target - level), are in peaks; bin `b` reaches from (b - size / 2) / per_peak on. To `sums`
+    (4, size) are added: the visits, and over these a visit's mean level, its mean bend and the square of that.
+    `counts` (size) and `means` (2, size), both zero, and `touched`, as long as a block, are scratch.
     """
+    visits, levels, bends, squares = sums[0], sums[1], sums[2], sums[3]
     bins = visits.shape[0]
     half = bins // 2
-    count = np.zeros(bins, np.int64)
-    inside = np.zeros(bins)
-    bent = np.zeros(bins)
-    touched = np.zeros(block, np.int64)
+    block = touched.shape[0]
+    inside, bent = means[0], means[1]
     for row in range(level.shape[0]):
-        for start in range(0, level.shape[1], block):
+        for j in range((level.shape[1] + block - 1) // block):
             found = 0
-            for n in range(start, min(start + block, level.shape[1])):
+            for n in range(j * block, min((j + 1) * block, level.shape[1])):
                 into = level[row, n] / peak
                 b = int(np.floor(into * per_peak)) + half
                 if b < 0 or b >= bins:
                     continue
-                if count[b] == 0:
+                if counts[b] == 0:
                     touched[found] = b
                     found += 1
-                count[b] += 1
+                counts[b] += 1
                 inside[b] += into
                 bent[b] += target[row, n] / peak - into
             for k in range(found):
                 b = touched[k]
-                bend = bent[b] / count[b]
+                bend = bent[b] / counts[b]
                 visits[b] += 1.0
-                levels[b] += inside[b] / count[b]
+                levels[b] += inside[b] / counts[b]
                 bends[b] += bend
                 squares[b] += bend * bend
-                count[b] = 0
+                counts[b] = 0
                 inside[b] = 0.0
                 bent[b] = 0.0

@@ -9,7 +9,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.alignment.align import PairError, align
 from master_check.measurement.measurement import Measurement, Series
 from master_check.meters.loudness import loudness
 from master_check.sound.blocks import HOPS_PER_SECOND, hop_edges
@@ -132,6 +131,8 @@ def delay(main: Measurement, version: Measurement, layout: Layout | None = None)
     AudioError
         One of the files can no longer be read.
     """
+    from master_check.alignment.align import PairError, align  # most albums need neither it nor scipy
+
     with ExitStack() as stack:
         kept = []
         for measurement in (main, version):

@@ -10,7 +10,6 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-from pydantic import TypeAdapter
 from typing_extensions import NotRequired, TypedDict
 
 from master_check.judgement.checked import Checked
@@ -230,4 +229,6 @@ def text(results: Any) -> str:
 
 def schema() -> dict[str, Any]:
     """The JSON Schema of what `check --json` prints."""
+    from pydantic import TypeAdapter  # nothing else here needs it
+
     return {"$schema": "https://json-schema.org/draft/2020-12/schema"} | TypeAdapter(ResultsJson).json_schema()

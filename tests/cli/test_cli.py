@@ -16,6 +16,7 @@ from click.testing import CliRunner, Result
 
 from master_check.cli import cli
 from master_check.tables.quantities import CHANNEL_KEYS, QUANTITIES
+from tests.signals import programme, write
 
 RATE = 48_000
 
@@ -192,6 +193,26 @@ for words in ([], ["check"], ["plan"], ["profiles"], ["profiles", "copy"]):
 print(*sorted({"numpy", "numba", "scipy", "soundfile", "pydantic", "rich"} & set(sys.modules)))
 """
     assert python(code).split() == []
+
+
+def test_commands_import_only_what_they_use(tmp_path: Path) -> None:
+    """Importing is most of what a short run takes: numba only to compile, scipy only to align, and so on."""
+    frames = programme(6.0)
+    mix, master = write(tmp_path / "mix.wav", 0.2 * frames), write(tmp_path / "master.wav", 0.5 * frames)
+    code = f"""
+import sys
+from click.testing import CliRunner
+from master_check.cli import cli
+for words in (["check"], ["check", "--json"], ["plan"], ["album"], ["compare"]):
+    files = {[str(mix)]!r} if words == ["plan"] else {[str(mix), str(master)]!r}
+    assert CliRunner().invoke(cli, [*words, "-p", "streaming", *files]).exit_code in (0, 1)
+    heavy = {{"jinja2", "matplotlib", "numba", "pycparser", "pydantic", "resampy", "scipy", "sqlite3"}}
+    print(words[0], *sorted(heavy & set(sys.modules)))
+"""
+    found = python(code)
+    if "numba" in found:  # it had to compile
+        found = python(code)
+    assert found.splitlines() == ["check", "check", "plan", "album sqlite3", "compare scipy sqlite3"]
 
 
 def test_no_colour_and_no_progress_without_a_terminal(streaming_master: Path) -> None:

@@ -44,7 +44,7 @@ def sha256(path: str | Path) -> str:
 
 def changed(path: str | Path) -> AudioError:
     """The error for a file that did not hold still."""
-    return AudioError(path, "changed while it was being measured; run again once it is finished")
+    return AudioError(path, "changed while it was being measured; run again when nothing writes to it")
 
 
 class Hashing:

@@ -138,13 +138,13 @@ class AudioFile:
         if missing > _PACKET.get(self.format.encoding, 0):
             end = clock(read / self.format.rate)
             raise AudioError(
-                self.path, f"cut short: {self.frames} frames promised, sound ends at {end}; export or copy it again"
+                self.path, f"cut short: {self.frames} frames expected, sound ends at {end}; export or copy it again"
             )
         if missing > 0:
             self.notes.append(f"{missing} frames shorter than its header says: a wrong length, or a damaged packet")
         if self._checksum and not self._checksum.agrees():
             raise AudioError(
-                self.path, "damaged: its samples are not those that were encoded (MD5 differs); export or copy it again"
+                self.path, "damaged: the MD5 checksum of its samples does not match; export or copy it again"
             )
 
     def read_all(self) -> NDArray[np.float32]:

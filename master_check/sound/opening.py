@@ -94,7 +94,7 @@ def open_audio(path: Path, layout: Layout | None) -> Opened:
     sound, linear = _decoder(path, structure)
     try:
         if not linear and sound.format not in CONTAINERS:
-            raise AudioError(path, f"not a sound file this tool can read ({', '.join(CONTAINERS)})")
+            raise AudioError(path, f"not a sound file that sendoff can read ({', '.join(CONTAINERS)})")
         format = _format(path, sound, linear, layout)
         frames, notes = _frames(path, size, sound, structure, linear)
         return Opened(sound, format, frames, structure.stream_info, (*structure.notes, *notes))
@@ -119,7 +119,7 @@ def _examined(path: Path) -> tuple[Structure, int]:
             if size == 0:
                 raise AudioError(path, "is empty")
             if not _begins_as_sound(file.read(12), path.suffix):
-                raise AudioError(path, f"not a sound file this tool can read ({', '.join(CONTAINERS)})")
+                raise AudioError(path, f"not a sound file that sendoff can read ({', '.join(CONTAINERS)})")
             return examine(file), size
     except StructureError as error:
         raise AudioError(path, str(error)) from None
@@ -151,7 +151,7 @@ def _decoder(path: Path, structure: Structure) -> tuple[soundfile.SoundFile, Lin
             return libsndfile.open_samples(path, linear.start, linear.order, linear.format), linear
     except (soundfile.SoundFileError, RuntimeError, TypeError) as error:
         reason = libsndfile.reason(error)
-        raise AudioError(path, f"damaged, or not a sound file this tool can read ({reason})") from None
+        raise AudioError(path, f"damaged, or not a sound file that sendoff can read ({reason})") from None
     except (OSError, ValueError) as error:
         raise AudioError(path, f"cannot be opened ({libsndfile.reason(error)})") from None
 
@@ -159,7 +159,7 @@ def _decoder(path: Path, structure: Structure) -> tuple[soundfile.SoundFile, Lin
 def _format(path: Path, sound: soundfile.SoundFile, linear: LinearSamples | None, layout: Layout | None) -> AudioFormat:
     _refuse_absurd(path, sound.samplerate, sound.channels)
     if layout is not None and len(layout.labels) != sound.channels:
-        raise AudioError(path, f"has {sound.channels} channels, the layout {layout.name} has {len(layout.labels)}")
+        raise AudioError(path, f"has {sound.channels} channels, but the layout {layout.name} has {len(layout.labels)}")
     labels = linear.format.labels if linear else libsndfile.labels(sound)
     layout = layout or _layout(labels) or layouts.of_count(sound.channels, ogg=sound.format == "OGG")
     return AudioFormat(
@@ -175,9 +175,11 @@ def _format(path: Path, sound: soundfile.SoundFile, linear: LinearSamples | None
 
 def _refuse_absurd(path: Path, rate: int, channels: int) -> None:
     if not RATES[0] <= rate <= RATES[1]:
-        raise AudioError(path, f"a sample rate of {rate} Hz is outside {RATES[0]} to {RATES[1]} Hz; wrong header?")
+        raise AudioError(
+            path, f"has a sample rate of {rate} Hz, outside {RATES[0]} to {RATES[1]} Hz; is the header damaged?"
+        )
     if not 1 <= channels <= MOST_CHANNELS:
-        raise AudioError(path, f"has {channels} channels; 1 to {MOST_CHANNELS} can be measured; wrong header?")
+        raise AudioError(path, f"has {channels} channels, outside 1 to {MOST_CHANNELS}; is the header damaged?")
 
 
 def _layout(labels: tuple[str, ...]) -> Layout | None:
@@ -201,13 +203,15 @@ def _frames(
         frames = structure.sound_bytes // (sound.channels * _BITS[sound.subtype] // 8)
     fixed = sound.format != "FLAC" and not sound.subtype.startswith(_FREE_RATE)
     if fixed and frames > _FRAMES_A_BYTE * size:  # some decoders go on and on behind the end
-        raise AudioError(path, f"cut short: {frames} frames promised, {size} bytes there; export or copy it again")
+        raise AudioError(
+            path, f"cut short: {frames} frames expected, but the file has only {size} bytes; export or copy it again"
+        )
     if frames > decoder + structure.frames_spare:
-        why = "it has no length header" if sound.subtype.startswith("MPEG") else "its header is wrong"
+        why = "it has no length header" if sound.subtype.startswith("MPEG") else "the header is wrong"
         raise AudioError(path, f"only {decoder} of its {frames} frames can be read: {why}; export it again")
     promised = frames if structure.promised is None else structure.promised
     if promised > frames:
-        raise AudioError(path, f"cut short: {promised} frames promised, {frames} there; export or copy it again")
+        raise AudioError(path, f"cut short: {promised} frames expected, {frames} found; export or copy it again")
     if promised < frames:
-        return frames, (f"its header counts {promised} frames, though {frames} are there: all of them are measured",)
+        return frames, (f"the header counts {promised} frames, but there are {frames}: all of them were measured",)
     return frames, ()

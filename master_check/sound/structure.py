@@ -31,9 +31,9 @@ _FMT: Final = 64
 
 _LINEAR_AIFC: Final = (b"NONE", b"sowt", b"twos", b"raw ", b"in24", b"in32", b"fl32", b"FL32", b"fl64", b"FL64")
 
-_JOINED: Final = "holds two files joined end to end, of which only the first would be measured; export it as one"
+_JOINED: Final = "holds two files joined end to end, of which only the first would be measured; export it as one piece"
 
-_UNKNOWN_LENGTH: Final = "its header does not say how long it is: whether it is whole cannot be told"
+_UNKNOWN_LENGTH: Final = "the header does not say how long the file is, so a missing end would not show"
 
 
 _OGG_CODECS: Final = ("Vorbis", "Opus")
@@ -138,14 +138,16 @@ def _chunked(chunks: Chunks) -> Structure:
     is_aiff = chunks.container in ("AIFF", "AIFC")
     sounds = chunks.named("SSND" if is_aiff else "data")
     if len(chunks.all) == MOST:
-        raise StructureError(f"holds more than {MOST} chunks; wrong header?")
+        raise StructureError(f"holds more than {MOST} chunks; is the header damaged?")
     if not sounds:
         return Structure()
     if len(sounds) > 1:
-        raise StructureError(f"holds {len(sounds)} pieces of sound, of which one would be measured; export it as one")
+        raise StructureError(
+            f"holds {len(sounds)} sound chunks, of which only one would be measured; export it as one piece"
+        )
     sound = sounds[0]
     if not sound.is_whole:
-        cut_short(f"{sound.size} bytes promised, {sound.there} there")
+        cut_short(f"{sound.size} bytes expected, {sound.there} found")
     if any(chunk.id in _FILES for chunk in chunks.all[chunks.all.index(sound) :]):
         raise StructureError(_JOINED)
     before = {"CAF": 4}.get(chunks.container, 0)  # the count of edits
@@ -186,7 +188,7 @@ def _behind(chunks: Chunks, sound: int | None) -> tuple[str, ...]:
         return (_UNKNOWN_LENGTH,)
     missing = (chunks.size or chunks.end) - chunks.there
     if missing > _SPARE:
-        return (f"ends {missing} bytes early: the sound is whole, but what stood behind it is not",)
+        return (f"ends {missing} bytes early: the sound is complete, but the chunks after it are not",)
     return _rest(sound, chunks.there - chunks.end)
 
 
@@ -197,8 +199,10 @@ def _rest(sound: int, rest: int) -> tuple[str, ...]:
     if rest <= _SCRAP:
         return ()
     if sound == 0:
-        raise StructureError(f"its header says that it holds no sound, yet {rest} bytes follow; repair or export it")
-    return (f"{rest} bytes at its end are in no chunk: if they are sound, it was not measured",)
+        raise StructureError(
+            f"the header says that it holds no sound, but {rest} bytes follow; repair it or export it again"
+        )
+    return (f"the last {rest} bytes belong to no chunk: any sound in them was not measured",)
 
 
 def _au(file: BinaryIO, start: int) -> Structure:
@@ -212,7 +216,7 @@ def _au(file: BinaryIO, start: int) -> Structure:
     if size == 0xFFFFFFFF:
         return Structure(sound_bytes=there, notes=(_UNKNOWN_LENGTH,))
     if size > there:
-        cut_short(f"{size} bytes promised, {there} there")
+        cut_short(f"{size} bytes expected, {there} found")
     file.seek(start + offset + size)
     if file.read(4) == head[:4]:
         raise StructureError(_JOINED)
@@ -227,10 +231,10 @@ def _flac(file: BinaryIO, start: int) -> Structure:
         raise StructureError(_JOINED)
     there = flac.frames_there(file, start, info.frames)
     if info.frames and there and there < info.frames:
-        cut_short(f"{info.frames} frames promised, {there} there")
+        cut_short(f"{info.frames} frames expected, {there} found")
     if info.frames and there and there > info.frames:
         lengths = f"{clock(info.frames / (info.rate or 1))} of {clock(there / (info.rate or 1))}"
-        raise StructureError(f"its header counts only {lengths}, and players stop there; export it again")
+        raise StructureError(f"the header counts only {lengths}, and players stop there; export it again")
     notes = () if info.frames or there else (_UNKNOWN_LENGTH,)
     return Structure(frames=info.frames or there, stream_info=info, notes=notes)
 
@@ -239,12 +243,12 @@ def _ogg(file: BinaryIO, start: int) -> Structure:
     streams = ogg.streams(file)
     if streams and streams[-1].group > 0:
         raise StructureError(
-            f"holds {streams[-1].group + 1} pieces of sound one after the other (chained Ogg), of which only the first "
-            "would be measured; export it as one"
+            f"holds {streams[-1].group + 1} streams one after another (chained Ogg), of which only the first "
+            "would be measured; export it as one piece"
         )
     sounds = [stream for stream in streams if stream.codec]
     if len(sounds) > 1:
-        raise StructureError(f"holds {len(sounds)} streams of sound side by side; export them one by one")
+        raise StructureError(f"holds {len(sounds)} parallel sound streams; export each to a file of its own")
     if not sounds:
         return Structure()
     if not sounds[0].ends:
@@ -253,13 +257,13 @@ def _ogg(file: BinaryIO, start: int) -> Structure:
         raise StructureError(f"damaged: Ogg pages are missing{_places(sounds[0].gaps)}; export or copy it again")
     if sounds[0].codec not in _OGG_CODECS:
         raise StructureError(
-            f"holds {sounds[0].codec} in an Ogg file, which cannot be read here; save it as FLAC or WAV"
+            f"holds {sounds[0].codec} in an Ogg file, which sendoff cannot read; save it as FLAC or WAV"
         )
     return Structure()
 
 
 def _places(count: int) -> str:
-    return " in a place" if count == 1 else f" in {count} places"
+    return " in one place" if count == 1 else f" in {count} places"
 
 
 def _mpeg(file: BinaryIO, start: int) -> Structure:
@@ -270,22 +274,22 @@ def _mpeg(file: BinaryIO, start: int) -> Structure:
     length = clock(stream.frames * per_frame / rate)
     if stream.other is not None:
         change = f"{stream.form} to {stream.other}"
-        raise StructureError(f"changes from {change} at {length}: files joined end to end; export it as one")
+        raise StructureError(f"changes from {change} at {length}: files were joined end to end; export it as one piece")
     notes = []
     if stream.promised is not None:
         counted = clock(stream.promised * per_frame / rate)
         if stream.frames < stream.promised - (not stream.is_cut):  # some count the header's own frame
-            cut_short(f"{stream.promised} MP3 frames promised, {stream.frames} there")
+            cut_short(f"{stream.promised} MP3 frames expected, {stream.frames} found")
         if stream.frames > stream.promised + 1:
             raise StructureError(
-                f"its length header counts {counted} of {length}, and players stop there: files joined end to end? "
-                "export it as one"
+                f"the length header counts {counted} of {length}, and players stop there: files joined end to end? "
+                "export it as one piece"
             )
     elif stream.is_cut:
-        notes.append("its last MP3 frame is cut off: it may be cut short")
+        notes.append("the last MP3 frame is incomplete: the end may be missing")
     if stream.joints:
-        notes.append(f"made of {stream.joints + 1} MP3 files joined end to end; all of them are measured")
+        notes.append(f"{stream.joints + 1} MP3 files joined end to end: all of them were measured")
     if stream.gaps:
-        notes.append(f"damaged{_places(stream.gaps)}: bytes that are no MP3 frames were not measured")
+        notes.append(f"damaged{_places(stream.gaps)}: bytes that are not MP3 frames were not measured")
     frames = None if stream.promised else stream.frames * per_frame
     return Structure(frames=frames, frames_spare=per_frame, notes=tuple(notes))

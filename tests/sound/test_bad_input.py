@@ -101,7 +101,7 @@ def test_empty(tmp_path: Path) -> None:
 def test_not_audio(tmp_path: Path, content: bytes, name: str) -> None:
     (tmp_path / name).write_bytes(content)
     problem = refused(tmp_path / name)
-    assert "not a sound file this tool can read" in problem or "damaged" in problem or "no samples" in problem
+    assert "not a sound file that sendoff can read" in problem or "damaged" in problem or "no samples" in problem
 
 
 # Cut short
@@ -137,12 +137,12 @@ def test_truncated(tmp_path: Path, container: str, encoding: str, left: float) -
 def test_truncated_by_a_single_sample(tmp_path: Path) -> None:
     path = write(tmp_path / "cut.wav", noise(1.0), RATE, "PCM_16")
     path.write_bytes(path.read_bytes()[:-4])
-    assert refused(path) == "cut short: 192000 bytes promised, 191996 there; export or copy it again"
+    assert refused(path) == "cut short: 192000 bytes expected, 191996 found; export or copy it again"
 
 
 def test_a_header_that_promises_more_than_there_is(tmp_path: Path) -> None:
     (tmp_path / "liar.wav").write_bytes(wav(promised=1_000_000))
-    assert refused(tmp_path / "liar.wav") == "cut short: 1000000 bytes promised, 4800 there; export or copy it again"
+    assert refused(tmp_path / "liar.wav") == "cut short: 1000000 bytes expected, 4800 found; export or copy it again"
 
 
 def test_a_flac_that_promises_more_than_there_is(tmp_path: Path) -> None:
@@ -150,7 +150,7 @@ def test_a_flac_that_promises_more_than_there_is(tmp_path: Path) -> None:
     content = bytearray(path.read_bytes())
     content[22:26] = (RATE * 100).to_bytes(4, "big")  # STREAMINFO's total samples (RFC 9639, section 8.2)
     path.write_bytes(content)
-    assert re.match("cut short: 4800000 frames promised|damaged after 0:01.000", refused(path))
+    assert re.match("cut short: 4800000 frames expected|damaged after 0:01.000", refused(path))
 
 
 @pytest.mark.parametrize("size", [0xFFFFFFFF, 0xFFFFFFFF - 36, 0xFFFFFF00])
@@ -173,7 +173,9 @@ def test_a_file_without_samples(tmp_path: Path) -> None:
 @pytest.mark.parametrize("rate", [1, 4_000, RATES[0] - 1, RATES[1] + 1, 2_147_483_647])
 def test_absurd_rates(tmp_path: Path, rate: int) -> None:
     (tmp_path / "fast.wav").write_bytes(wav(rate=rate))
-    assert refused(tmp_path / "fast.wav") == (f"a sample rate of {rate} Hz is outside 8000 to 384000 Hz; wrong header?")
+    assert refused(tmp_path / "fast.wav") == (
+        f"has a sample rate of {rate} Hz, outside 8000 to 384000 Hz; is the header damaged?"
+    )
 
 
 @pytest.mark.parametrize(("channels", "rate"), [(0, RATE), (2, 0), (2, 0xFFFFFFFF), (0xFFFF, RATE)])
@@ -196,7 +198,7 @@ def test_more_channels_than_a_layout_covers(tmp_path: Path, channels: int) -> No
 @pytest.mark.parametrize("channels", [129, 256])
 def test_more_channels_than_any_delivery_has(tmp_path: Path, channels: int) -> None:
     path = write(tmp_path / "many.wav", np.zeros((100, channels)), RATE, "PCM_16", "WAV")
-    assert refused(path) == f"has {channels} channels; 1 to 128 can be measured; wrong header?"
+    assert refused(path) == f"has {channels} channels, outside 1 to 128; is the header damaged?"
 
 
 def test_a_layout_that_is_named_makes_them_measurable(tmp_path: Path) -> None:
@@ -289,7 +291,7 @@ def test_a_decoder_that_would_go_on_for_a_year_is_not_started(tmp_path: Path) ->
     data = bytearray(path.read_bytes())
     struct.pack_into("<q", data, data.index(b"data") + 16, -(2**40))
     path.write_bytes(data)
-    assert refused(path).startswith("cut short: 84577817920 frames promised, 1769 bytes there")
+    assert refused(path).startswith("cut short: 84577817920 frames expected, but the file has only 1769 bytes")
 
 
 def test_the_progress_told_adds_up_to_the_whole(tmp_path: Path) -> None:

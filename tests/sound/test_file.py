@@ -194,7 +194,7 @@ def test_the_engineer_overrides_the_layout(tmp_path: Path) -> None:
     path = extensible(tmp_path / "masked.wav", noise(0.5, -20.0, 6), 0x3F)
     found = measure(path, layouts.parse("L,C,R,Ls,Rs,LFE"))
     assert [channel["label"] for channel in found.channels] == ["L", "C", "R", "Ls", "Rs", "LFE"]
-    with pytest.raises(AudioError, match=r"has 6 channels, the layout stereo has 2$"):
+    with pytest.raises(AudioError, match=r"has 6 channels, but the layout stereo has 2$"):
         measure(path, layouts.parse("stereo"))
 
 

@@ -99,6 +99,7 @@ class Hashing:
         """
         if self._digest is None:
             raise changed(self._path)
-        if state(self._path) != self._state and sha256(self._path) != self._digest:
+        now = state(self._path)
+        if now is None or (now != self._state and sha256(self._path) != self._digest):
             raise changed(self._path)
         return self._digest

@@ -43,8 +43,8 @@ def compare(
     """Show what mastering did to a premaster.
 
     Lines up PREMASTER and MASTER first (offset, polarity, gain, sample rate), and says so if they do not belong
-    together. Then shows what changed in loudness, peaks, tone, width and gain, and how far left, right, middle and
-    sides were saturated or clipped. With -p, the master is checked as `check` does.
+    together. Then shows what changed in loudness, peaks, tone, width and gain, and how far left, right, mid and sides
+    were saturated or clipped. With -p, the master is checked as `check` does.
 
     \b
     Example:

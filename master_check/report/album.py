@@ -45,7 +45,7 @@ def print_album(console: Console, album: Album, skipped: int, worst_first: bool)
     _print_broken(console, album, worst_first)
     if album.observations:
         console.print()
-        show(console, [Text("  To look at", style="bold")])
+        show(console, [Text("  Worth checking", style="bold")])
         for found in album.observations:
             names = ", ".join(_name(album.tracks[index]) for index in found.tracks)
             show(console, indented(clauses(f"{names}: {observation(found)}", width - 4), 4))

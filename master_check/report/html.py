@@ -289,12 +289,12 @@ def plan_page(
     answers = [
         ("True-peak limiter", plan.true_peak_limiter),
         ("Sample-peak limiter", plan.sample_peak_limiter),
-        ("True-peak limiter, within the cost", plan.true_peak_affordable),
-        ("Sample-peak limiter, within the cost", plan.sample_peak_affordable),
+        ("True-peak limiter, within the cost limit", plan.true_peak_affordable),
+        ("Sample-peak limiter, within the cost limit", plan.sample_peak_affordable),
     ]
     settings = [(title, setting) for title, setting in answers if setting is not None]
     if not settings and plan.plain is not None:
-        settings = [("Plain gain, no limiter", plan.plain)]
+        settings = [("Gain alone, no limiter", plan.plain)]
     target = plan.target_lufs
     aims = [] if target is None else [Level(target, f"target {target:.1f} LUFS, {profile.name}")]
     shown = track(1, premaster, checksums, aims)
@@ -335,16 +335,16 @@ def _settings_table(settings: Sequence["Setting"]) -> list[tuple[str, list[str]]
     rows = [
         row("Gain", lambda setting: gain(setting.gain_db, "dB")),
         row("Ceiling", ceiling),
-        row("Reads", reading("integrated_lufs")),
+        row("Result", reading("integrated_lufs")),
         row("True peak", reading("true_peak_dbtp")),
         row("Sample peak", reading("sample_peak_dbfs")),
         row("PLR", reading("plr_lu")),
-        row("Gain reduction, most", work("gain_reduction_max_db", "dB")),
+        row("Gain reduction, maximum", work("gain_reduction_max_db", "dB")),
         row("Gain reduction, 95th percentile", work("gain_reduction_p95_db", "dB")),
-        row("Gain reduction, mean while it works", work("gain_reduction_mean_db", "dB")),
-        row("Share of the time it works", work("active_percent", "%")),
-        row(f"Playback at {level:.1f} LUFS turns it by" if level is not None else "", played("gain_db", "dB")),
-        row("True peak then", played("true_peak_dbtp", "dBTP")),
+        row("Gain reduction, mean while limiting", work("gain_reduction_mean_db", "dB")),
+        row("Time spent limiting", work("active_percent", "%")),
+        row(f"Gain from playback at {level:.1f} LUFS" if level is not None else "", played("gain_db", "dB")),
+        row("True peak after that", played("true_peak_dbtp", "dBTP")),
     ]
     return [(title, cells) for title, cells in rows if any(cell != "\u2013" for cell in cells)]
 
@@ -396,7 +396,7 @@ def compare_page(
         (
             "Gain reduction over time",
             pictures.gain_reduction(
-                [("below the moments that were left alone", changed.gain_reduction_db, changed.step_s)],
+                [("below the passages that were left alone", changed.gain_reduction_db, changed.step_s)],
                 [place.at_s for place in changed.worst],
             ),
         ),
@@ -420,7 +420,7 @@ def compare_page(
     )
 
 
-SIDES: Final = {"left": "Left", "right": "Right", "mid": "Middle", "side": "Sides", "mono": "The channel"}
+SIDES: Final = {"left": "Left", "right": "Right", "mid": "Mid", "side": "Sides", "mono": "Mono"}
 
 
 def _difference_rows(pair: "Comparison") -> list[tuple[Quantity, str, str, str]]:
@@ -442,7 +442,7 @@ def _band_changes(pair: "Comparison") -> list[tuple[str, NDArray[np.float64]]]:
     width = np.array([np.nan if b.width_change_db is None else b.width_change_db for b in bands])
     curves = [("level", level)]
     if np.isfinite(width).any():
-        curves.append(("sides against middle", width))
+        curves.append(("sides to mid", width))
     return curves
 
 
@@ -479,7 +479,7 @@ def _played(profiles: Iterable[Profile]) -> list[Level]:
         if level is not None and not any(r.measure == "integrated_lufs" and r.target == level for r in profile.rules):
             playing.setdefault(level, []).append(profile.name)
     return [
-        Level(level, f"played at {level:.1f} LUFS, {', '.join(names)}", "played") for level, names in playing.items()
+        Level(level, f"playback at {level:.1f} LUFS, {', '.join(names)}", "played") for level, names in playing.items()
     ]
 
 

@@ -188,14 +188,14 @@ def waveform(measurement: Measurement, levels: Sequence[Level]) -> Picture | Non
     levels = [level for level in levels if amplitude_of(level.value) <= 1.2 * reach]
     draw = _mirrored if form.channels <= 2 else _stacked
     svg = draw(_Waveform(tops, full, form.labels, duration, reach, levels, marks))
-    key = [("band", "highest peak"), ("line-thin", "average of the peaks every 10 ms"), *_keys(levels)]
+    key = [("band", "highest peak"), ("line-thin", "average of the 10 ms peaks"), *_keys(levels)]
     label = f"Waveform, {form.channels} channel{'s' if form.channels > 1 else ''}, {duration:.0f} s. "
     label += f"Sample peak {QUANTITIES['sample_peak_dbfs'].format(values['sample_peak_dbfs'])}"
-    for words, found in (("clipped places", "clipped_runs"), ("true-peak overs", "true_peak_over_runs")):
+    for words, found in (("clipped runs", "clipped_runs"), ("true-peak overs", "true_peak_over_runs")):
         label += f"; {words}: {values[found]}" if values[found] else ""
     if full.any():
-        key.append(("tick", "10 ms that reach full scale"))
-        label += f". Full scale is reached in {int(full.any(axis=0).sum()) / HOPS_PER_SECOND:.2f} s of it"
+        key.append(("tick", "10 ms steps that reach full scale"))
+        label += f". Full scale is reached during {int(full.any(axis=0).sum()) / HOPS_PER_SECOND:.2f} s"
     key += [(mark.style, mark.words) for mark in marks]
     label += "".join(f"; {mark.words}, at {mark.at_s:.3f} s" for mark in marks)
     return Picture(svg, minus(label + "."), tuple(key))
@@ -292,8 +292,8 @@ def spectrum(measurement: Measurement) -> Picture | None:
     plot.stairs(edges, first, "line")
     plot.scale_x(_frequencies())
     loudest = BANDS_HZ[int(np.argmax(rows[0]))]
-    label = f"Spectrum in third octaves. Strongest band {'of the middle ' if stereo else ''}at {_hertz(loudest)}Hz."
-    key = [("line", "middle"), ("line-grey", "sides")] if stereo else [("line", "all channels")]
+    label = f"Spectrum in third octaves. Strongest band {'of mid ' if stereo else ''}at {_hertz(loudest)}Hz."
+    key = [("line", "mid"), ("line-grey", "sides")] if stereo else [("line", "all channels")]
     return Picture(plot.svg(), label, tuple(key))
 
 
@@ -428,7 +428,7 @@ def gain_reduction(
     plot.scale_x(_times(duration))
     key = [("line-grey" if place else "line", words) for place, (words, _, _) in enumerate(curves)]
     if worst:
-        key.append(("point up", "where it works hardest"))
+        key.append(("point up", "where it limits hardest"))
     return Picture(plot.svg(), f"Gain reduction over time, at most {deepest:.1f} dB.", tuple(key))
 
 
@@ -453,7 +453,7 @@ def transfer_curves(sides: Sequence[tuple[str, NDArray[np.float64], NDArray[np.f
         plot.scale_x([Tick(at, _number(at, ".2g")) for at in (-reach, 0.0, reach)])
         panels.append(plot.svg())
     listed = ", ".join(words for words, _, _ in sides)
-    key = (("line", "what became of it"), ("target", "the straight line of small signals"))
+    key = (("line", "output"), ("target", "small signals, continued"))
     label = f"Transfer curves of {listed}: output against input, full scale is 1."
     return Picture(f'<div class="panels">{"".join(panels)}</div>', label, key)
 

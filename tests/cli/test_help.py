@@ -68,9 +68,7 @@ OTHERS = ("sendoff profiles list", "sendoff profiles show cd", "sendoff quantiti
 
 
 @pytest.mark.parametrize("line", [*examples(), *OTHERS])
-def test_examples_run_and_leave_no_blanks_at_the_end_of_a_line(
-    line: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_examples_run_and_no_line_ends_in_blanks(line: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SENDOFF_CACHE", str(tmp_path / "cache"))
     frames = programme(4.0, rate=44_100)
     (tmp_path / "masters").mkdir()

@@ -104,7 +104,7 @@ def test_when_something_happened_is_beside_its_figure(faulty: Checked, page: Ele
     assert at_s
     for key, at in at_s.items():
         assert f"at {clock(at)}" in rows[QUANTITIES[key].title], key
-    assert "at 0:07.500" in rows["Clipped places"]  # where the test put it
+    assert "at 0:07.500" in rows["Clipped runs"]  # where the test put it
 
 
 def test_every_broken_rule_is_a_finding_with_value_limit_time_reason_and_advice(faulty: Checked, page: Element) -> None:
@@ -197,7 +197,7 @@ def test_a_file_that_cannot_be_read_is_named_and_the_others_are_there(faulty: Ch
     page = parse(page_of([Checked("gone.wav", error="no such file"), faulty], profiles))
     assert page.all("h1")[0].text == "1 of 2 files fails, 1 could not be read"
     assert "Not read no such file" in page.text
-    assert figures(page)["Clipped places"] == "1"
+    assert figures(page)["Clipped runs"] == "1"
 
 
 def test_without_profiles_everything_is_measured_and_nothing_judged(faulty: Checked) -> None:
@@ -301,10 +301,10 @@ def test_labels_of_pictures_give_the_figures(faulty: Checked, page: Element) -> 
     values = measurement_of(faulty).values
     for key in ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs"):
         assert QUANTITIES[key].format(values[key]) in labels[0]
-    assert "played at -14.0 LUFS, streaming" in labels[0]
+    assert "playback at -14.0 LUFS, streaming" in labels[0]
     assert "integrated target -23.0 LUFS, broadcast-r128" in labels[0]
-    assert "Sample peak 0.0 dBFS; clipped places: 1; true-peak overs: 1" in labels[1]
-    assert "Full scale is reached in 0.01 s" in labels[1]
+    assert "Sample peak 0.0 dBFS; clipped runs: 1; true-peak overs: 1" in labels[1]
+    assert "Full scale is reached during 0.01 s" in labels[1]
     assert "63 Hz" not in labels[2]
     assert "50 Hz" in labels[2], "the 55 Hz bass lies in the 50 Hz third octave, 44.7 to 56.2 Hz"
 
@@ -559,9 +559,9 @@ def test_full_scale_is_that_of_the_words_length(tmp_path: Path) -> None:
     file, page = page_with(write(tmp_path / "a.wav", frames, subtype="PCM_U8"), "", tmp_path)
     assert int(measurement_of(file).values["clipped_runs"] or 0) > 10
     label = plain(pictures_of(page)[1].attributes["aria-label"])
-    assert "Sample peak -0.1 dBFS; clipped places: " in label
-    assert "Full scale is reached in " in label
-    assert "10 ms that reach full scale" in keys(page, 1)
+    assert "Sample peak -0.1 dBFS; clipped runs: " in label
+    assert "Full scale is reached during " in label
+    assert "10 ms steps that reach full scale" in keys(page, 1)
     assert drawn_of(page, 1).curves("tick")
 
 
@@ -711,12 +711,12 @@ def test_plan_shows_both_answers_and_their_cost(tmp_path: Path) -> None:
         assert rows["Gain"][column] == f"{setting.gain_db:+.1f} dB"
         ceiling = f"{setting.ceiling_dbtp:.1f} dBTP" if column == 0 else f"{setting.ceiling_dbfs:.1f} dBFS"
         assert rows["Ceiling"][column] == ceiling
-        assert rows["Reads"][column] == QUANTITIES["integrated_lufs"].format(setting.result.integrated_lufs)
+        assert rows["Result"][column] == QUANTITIES["integrated_lufs"].format(setting.result.integrated_lufs)
         assert rows["True peak"][column] == QUANTITIES["true_peak_dbtp"].format(setting.result.true_peak_dbtp)
-        assert rows["Gain reduction, most"][column] == f"{work.gain_reduction_max_db:.1f} dB"
+        assert rows["Gain reduction, maximum"][column] == f"{work.gain_reduction_max_db:.1f} dB"
         assert rows["Gain reduction, 95th percentile"][column] == f"{work.gain_reduction_p95_db:.1f} dB"
-        assert rows["Share of the time it works"][column] == f"{work.active_percent:.1f} %"
-        assert rows["Playback at -14.0 LUFS turns it by".replace("-", "−")][column] == f"{played.gain_db:+.1f} dB"
+        assert rows["Time spent limiting"][column] == f"{work.active_percent:.1f} %"
+        assert rows["Gain from playback at -14.0 LUFS".replace("-", "−")][column] == f"{played.gain_db:+.1f} dB"
         for place in work.worst:
             assert f"{clock(place.at_s)} ({place.gain_reduction_db:.1f} dB)" in page.text
     label = next(
@@ -819,7 +819,7 @@ def test_pair_tells_saturation_a_side_at_a_time(pair_page: Element) -> None:
     rows = {row.all("th")[0].text: [plain(c.text) for c in row.all("td")] for row in table.all("tr")[1:]}
     assert rows["Left"] == ["3.21 %", "", "0.8 dB", "–", "-1.9 dBFS", "-31.4 dB"]
     assert rows["Right"] == ["0.02 %", "", "0.0 dB", "–", "-2.0 dBFS", "-48.2 dB"]
-    assert rows["Middle"] == ["0.01 %", "", "0.0 dB", "-0.2 dBFS", "-2.1 dBFS", "-41.0 dB"]
+    assert rows["Mid"] == ["0.01 %", "", "0.0 dB", "-0.2 dBFS", "-2.1 dBFS", "-41.0 dB"]
     assert rows["Sides"] == ["–", "", "–", "–", "–", "–"]
     bars = [e.all("i")[0].attributes["style"] for e in table.having("share")]
     assert bars == ["width:100.0%", "width:0.6%", "width:0.3%"]
@@ -829,7 +829,7 @@ def test_pair_tells_saturation_a_side_at_a_time(pair_page: Element) -> None:
 def test_pair_pictures(pair_page: Element) -> None:
     drawn = pictures_of(pair_page)[:3]
     labels = [plain(e.attributes["aria-label"]) for e in drawn]
-    assert "Left, Right, Middle:" in labels[0], "the silent sides have no curve"
+    assert "Left, Right, Mid:" in labels[0], "the silent sides have no curve"
     assert labels[1] == "Change of the spectrum in third octaves. Most, level: +2.0 dB at 8 kHz."
     assert labels[2] == "Gain reduction over time, at most 4.4 dB."
     assert "0:06.400 (4.4 dB)" in pair_page.text

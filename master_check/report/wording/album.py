@@ -33,7 +33,7 @@ def _loudness(values: Values) -> str:
 def _width(values: Values) -> str:
     away = _number(values["difference_db"])
     way = "wider" if away > 0 else "narrower"
-    return f"{abs(away):.1f} dB {way} than the album's median (sides to middle {_number(values['median_db']):z.1f} dB)"
+    return f"{abs(away):.1f} dB {way} than the album's median (sides to mid {_number(values['median_db']):z.1f} dB)"
 
 
 def _tone(values: Values) -> str:

@@ -14,7 +14,7 @@ TOLD_DB: Final = 0.7
 TOLD_REDUCTION_DB: Final = 0.5
 """The same of gain reduction."""
 
-SIDES: Final = {"left": "left", "right": "right", "mid": "middle", "side": "sides", "mono": "mono"}
+SIDES: Final = {"left": "left", "right": "right", "mid": "mid", "side": "sides", "mono": "mono"}
 
 
 def headline(comparison: Comparison) -> str:
@@ -116,7 +116,7 @@ def _width(c: Comparison) -> str:
         return ""
     if abs(wider) < TOLD_DB:
         return "stereo width unchanged"
-    return f"stereo width: sides {wider:+.1f} dB against the middle, {signed(mono, 'LU')} lost in mono"
+    return f"stereo width: sides {wider:+.1f} dB against mid, mono loss {signed(mono, 'LU')}"
 
 
 def _gain(c: Comparison) -> str:

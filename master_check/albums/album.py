@@ -47,8 +47,8 @@ SAME_GAIN_DB: Final = 0.05
 
 SAME_LENGTH_S: Final = 0.001
 ALIGNED_S: Final = 0.0005
-"""What a version may differ from its main version by: in length, and in place where that is known to the sample or
-only roughly (common practice: a version is cut in for its main version in the middle of a song)."""
+"""What a version may differ from its main version by, in length and in place (common practice: a version is cut in for
+its main version in the middle of a song)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -119,18 +119,18 @@ def align(first: Signal, second: Signal, least_coherence: float = BELONG) -> tup
     source = at_rate(Folded(first, 1) if mono else first, second.rate)
     lines = _lines(views, second.rate)
     if not lines:
-        raise _strangers("nothing in common is found")
+        raise _strangers("nothing in common was found")
     found = refine(source, second, views, lines)
     if found.height < CLEAR or not found.lines:
-        raise _strangers("nothing in common is found")
+        raise _strangers("nothing in common was found")
     if found.coherence < least_coherence:
-        raise _strangers(f"coherence {found.coherence:.2f}, a pair has {least_coherence:g} and more")
+        raise _strangers(f"coherence {found.coherence:.2f}, where a pair has {least_coherence:g} or more")
     placed = Placed(Folded(source, 2) if found.folded else source, found.lines, found.feeds, second.frames)
     return _told(found, views, first, second, mono), placed
 
 
 def _strangers(why: str) -> PairError:
-    return PairError(f"these do not belong together ({why}); another song, another take, or another mix")
+    return PairError(f"the two do not belong together ({why}): another song, take or mix?")
 
 
 def _lines(views: Sequence[Overview], rate: int) -> list[Line]:

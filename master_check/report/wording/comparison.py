@@ -2,6 +2,8 @@
 
 from typing import Final
 
+from master_check.alignment.align import Alignment
+from master_check.alignment.edits import Edit
 from master_check.measurement.measurement import SHORT_FOR_RANGE
 from master_check.pair.comparison import Comparison, Remark
 from master_check.pair.saturation import SideSaturation
@@ -13,6 +15,9 @@ TOLD_DB: Final = 0.7
 
 TOLD_REDUCTION_DB: Final = 0.5
 """The same of gain reduction."""
+
+MOST_EDITS: Final = 10
+"""Edits that are told one by one; the rest are counted."""
 
 SIDES: Final = {"left": "left", "right": "right", "mid": "mid", "side": "sides", "mono": "mono"}
 
@@ -40,7 +45,7 @@ def summary(comparison: Comparison) -> list[str]:
 
 def notes(comparison: Comparison) -> list[str]:
     """What to know before reading the figures."""
-    lines = [remark(found) for found in comparison.remarks]
+    lines = [*map(remark, comparison.remarks), *_channels(comparison.alignment), *_edits(comparison.alignment)]
     for name, measurement in (("premaster", comparison.premaster), ("master", comparison.master)):
         # The loudness range of excerpts is compared all the same.
         lines += [f"{name}: {note}" for note in measurement.notes if note != SHORT_FOR_RANGE]
@@ -52,6 +57,32 @@ def remark(found: Remark) -> str:
         return "the master is quieter than the premaster and has a higher PLR: are the two the wrong way round?"
     this, other = ("premaster", "master") if found.kind == "premaster_only" else ("master", "premaster")
     return f"{clock(found.seconds)} of the {this} is not in the {other}"
+
+
+def _channels(a: Alignment) -> list[str]:
+    """What happened to the channels on the way, which no engineer wants to have happened."""
+    lines = []
+    if a.swapped:
+        lines.append("left and right are swapped in the master")
+    if a.inverted_channel is not None:
+        lines.append(f"only the {a.inverted_channel} channel of the master is inverted")
+    if a.right_later_s:
+        way = "later" if a.right_later_s > 0.0 else "earlier"
+        lines.append(f"the master's right channel is {1000.0 * abs(a.right_later_s):.3f} ms {way} than its left")
+    if a.folded:
+        lines.append("the master is mono, the premaster is not")
+    return lines
+
+
+def _edits(a: Alignment) -> list[str]:
+    more = len(a.edits) - MOST_EDITS
+    return [*map(edit, a.edits[:MOST_EDITS]), *([f"{more} more edit{'s' * (more > 1)}"] if more > 0 else [])]
+
+
+def edit(found: Edit) -> str:
+    """One edit: `cut: 2.00 s at 1:01.500 in the master, from 1:02.750 in the premaster`."""
+    source = "not in the premaster" if found.from_s is None else f"from {clock(found.from_s)} in the premaster"
+    return f"{found.kind}: {found.length_s:.2f} s at {clock(found.at_s)} in the master, {source}"
 
 
 def _levels(c: Comparison) -> str:
@@ -135,4 +166,6 @@ def _alignment(c: Comparison) -> str:
     rates = (
         f", converted from {a.premaster_rate / 1000:g} to {a.rate / 1000:g} kHz" if a.premaster_rate != a.rate else ""
     )
-    return f"alignment: {place}, {polarity}, gain {signed(a.gain_db, 'dB')}{rates}, coherence {a.coherence:.2f}"
+    speed = f", {abs(a.drift_ppm):.0f} ppm {'slower' if a.drift_ppm > 0.0 else 'faster'}" if a.drift_ppm else ""
+    gain = signed(a.gain_db, "dB")
+    return f"alignment: {place}{speed}, {polarity}, gain {gain}{rates}, coherence {a.coherence:.2f}"

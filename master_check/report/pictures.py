@@ -31,6 +31,10 @@ RING: Final = "M-3 0a3 3 0 1 0 6 0a3 3 0 1 0-6 0z"
 """Marks, pixels around their places: all stand on a line, but for the ring."""
 
 
+FARTHEST_LU: Final = 30.0
+"""A level farther than this from the loudness is left to the table: its line would press the rest together."""
+
+
 @dataclass(frozen=True, slots=True)
 class Picture:
     """A drawing, what it shows in words, and its key.
@@ -73,7 +77,9 @@ def loudness_over_time(measurement: Measurement, levels: Sequence[Level]) -> Pic
     if not len(momentary) or not isinstance(integrated, float):
         return None
     short = measurement.series.short_term()
+    levels = [level for level in levels if abs(level.value - integrated) <= FARTHEST_LU]
     low, high = _loudness_span(momentary, short, [integrated, *(level.value for level in levels)])
+    levels = [level for level in levels if low <= level.value <= high]
     duration = _duration(measurement)
     plot = Plot((0.0, duration), (low, high))
     plot.scale_y([Tick(at, _number(at)) for at in round_places(low, high, 6, (1, 2, 3, 6))], "LUFS")
@@ -185,7 +191,8 @@ def waveform(measurement: Measurement, levels: Sequence[Level]) -> Picture | Non
         return None
     full = tops >= np.float32(full_scale(form))
     marks, duration, reach = _marks(measurement), _duration(measurement), max(1.0, float(tops.max()))
-    levels = [level for level in levels if amplitude_of(level.value) <= 1.2 * reach]
+    # What cannot be told from the middle line, or lies above the picture, is left to the table.
+    levels = [level for level in levels if 0.02 * reach < amplitude_of(level.value) < 1.2 * reach]
     draw = _mirrored if form.channels <= 2 else _stacked
     svg = draw(_Waveform(tops, full, form.labels, duration, reach, levels, marks))
     key = [("band", "highest peak"), ("line-thin", "average of the 10 ms peaks"), *_keys(levels)]
@@ -267,9 +274,7 @@ def _wave(plot: Plot, wave: _Waveform, row: int, sign: float) -> None:
     seconds = (highest.at + 0.5) / HOPS_PER_SECOND
     plot.area(seconds, 0.0, sign * highest.high, "band")
     plot.line(seconds, sign * average, "line-thin")
-    full = thinned(wave.full[row])
-    at = (full.at[full.high > 0.0] + 0.5) / HOPS_PER_SECOND
-    plot.ticks(at, sign * wave.reach * 1.06, sign * wave.reach * 1.16, "tick")
+    plot.dashes(seconds, thinned(wave.full[row]).high > 0.0, 1.11 * sign * wave.reach, "tick")
 
 
 def spectrum(measurement: Measurement) -> Picture | None:

@@ -21,8 +21,11 @@ COLUMNS: Final = 800
 """About as many CSS pixels as a page is wide."""
 
 WIDE: Final = 2 * COLUMNS
-HIGH: Final = 600
-"""Steps of a curve's coordinates across and up a plot: half and a quarter of a pixel, as whole numbers are short."""
+HIGH: Final = 400
+"""Steps of a curve's coordinates across and up a plot, half a pixel and a third: whole numbers are short."""
+
+FINE: Final = 0.015
+"""Extremes of a column nearer than this share of the plot's height, two pixels, are drawn as one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +90,11 @@ class Plot:
         self._curve("".join(self._drawn(x[part], y[part]) for part in _stretches(np.isfinite(y))), style)
 
     def envelope(self, x: Floats, curve: Thinned, style: str) -> None:
-        """A line that touches both extremes of every column."""
+        """A line that touches both extremes of every column, or where they are next to each other the upper one."""
+        near = curve.high - curve.low < FINE * abs(self.y[1] - self.y[0])
+        low = np.where(near, curve.high, curve.low)
         falls = np.diff(curve.high, append=curve.high[-1:]) < 0.0
-        pair = np.where(falls, [curve.high, curve.low], [curve.low, curve.high])
+        pair = np.where(falls, [curve.high, low], [low, curve.high])
         self.line(np.repeat(x, 2), pair.T.ravel(), style)
 
     def stairs(self, edges: Floats, y: Floats, style: str, base: float | None = None) -> None:
@@ -105,11 +110,16 @@ class Plot:
         at = self._up(y)
         self._parts.append(f'<line class="{style}" x2="100%" y1="{at}" y2="{at}"/>')
 
-    def ticks(self, x: Floats, low: float, high: float, style: str) -> None:
-        """Short upright lines from `low` to `high`, as one path."""
-        across, (bottom, top) = self._across_steps(x), self._up_steps(np.array([low, high])).tolist()
-        at = np.unique(across).tolist()
-        self._curve("".join(f"M{place} {bottom}V{top}" for place in at), style)
+    def dashes(self, x: Floats, there: NDArray[np.bool_], y: float, style: str) -> None:
+        """A line along `y` wherever `there` is true; half a column longer at both ends, or one alone would not show."""
+        more = float(x[1] - x[0]) if len(x) > 1 else self.x[1] - self.x[0]
+        up = int(self._up_steps(np.array(y)))
+        path, last = "", 0
+        for part in _stretches(there):
+            first, end = self._across_steps(np.array([x[part][0] - more, x[part][-1] + more])).tolist()
+            path += f"m{first - last} 0h{end - first}" if path else f"M{first} {up}h{end - first}"
+            last = end
+        self._curve(path, style)
 
     def bar(self, left: float, right: float, base: float, top: float, style: str) -> None:
         """A filled box from `base` up to `top`, with the class's own line along its top."""

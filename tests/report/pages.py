@@ -144,7 +144,7 @@ def share(place: str) -> float:
 
 
 def path_points(data: str) -> list[NDArray[np.float64]]:
-    """Points of a path of moves (M), lines (l, V, H) and closings (z), an array (n, 2) a piece."""
+    """Points of a path of moves (M, m), lines (l, h) and closings (z), an array (n, 2) a piece."""
     pieces: list[list[tuple[float, float]]] = []
     for command, rest in re.findall(r"([A-Za-z])([^A-Za-z]*)", data):
         numbers = [float(number) for number in re.findall(r"-?[\d.]+", rest)]
@@ -153,8 +153,10 @@ def path_points(data: str) -> list[NDArray[np.float64]]:
         elif command == "l":
             for dx, dy in zip(numbers[::2], numbers[1::2], strict=True):
                 pieces[-1].append((pieces[-1][-1][0] + dx, pieces[-1][-1][1] + dy))
-        elif command == "V":
-            pieces[-1].append((pieces[-1][-1][0], numbers[0]))
+        elif command == "m":
+            pieces.append([(pieces[-1][-1][0] + numbers[0], pieces[-1][-1][1] + numbers[1])])
+        elif command == "h":
+            pieces[-1].append((pieces[-1][-1][0] + numbers[0], pieces[-1][-1][1]))
         else:
             assert command == "z", command
     return [np.array(piece) for piece in pieces]

@@ -532,14 +532,17 @@ def test_a_profile_without_a_limit_on_peaks_has_none_drawn(tmp_path: Path) -> No
 def test_limits_are_drawn_as_the_profile_has_them(tmp_path: Path) -> None:
     rules = (
         rule("true_peak_dbtp", "max = -1.5\ntolerance = 0.1")
+        + rule("sample_peak_dbfs", "min = -60.0")
         + rule("true_peak_dbtp", "max = -4", "note")
         + rule("sample_peak_dbfs", "max = -6.5", more='when = { measure = "integrated_lufs", max = -60.0 }')
         + rule("integrated_lufs", "target = -20.25\ntolerance = 1", "should")
+        + rule("integrated_lufs", "min = -90", "should")
         + rule("integrated_lufs", "max = -16", "should")
     )
     _, page = page_with(write(tmp_path / "a.wav", music(4.0)), rules, tmp_path)
     peaks, loudness = drawn_of(page, 1), drawn_of(page, 0)
-    # Notes are never judged, and a rule on quiet files was not held against this one: neither is a limit of it.
+    # Notes are never judged, and a rule on quiet files was not held against this one: neither is a limit of it. -60 dB
+    # would lie on the middle line.
     assert [key for key in keys(page, 1) if "own" in key] == ["true peak ≤ -1.5 dBTP, own"]
     up, down = sorted(peaks.across("target"))
     hairs = [share(e.attributes["y1"]) for e in peaks.svg.all("line") if e.attributes["class"] == "hair"]

@@ -10,6 +10,8 @@ def visible(text: str) -> str:
 
     A joiner between emoji is hidden too, which splits the emoji but shows every name for what it is.
     """
+    if text.isprintable():  # nearly always, and it knows the same classes
+        return text
     return "".join(
         character if unicodedata.category(character) not in _HIDDEN else _escape(character) for character in text
     )

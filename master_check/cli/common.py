@@ -116,7 +116,8 @@ def write_report(report: Path, page: Callable[..., str], *arguments: Any, **opti
     from master_check.selftest.run import remembered
 
     now = datetime.now().astimezone()
-    text = page(*arguments, version=__version__, date=now, selftest=remembered(), **options)
+    with telling("writing the report", 1) as progress:
+        text = page(*arguments, version=__version__, date=now, selftest=remembered(), progress=progress, **options)
     try:
         write_whole(report, text)
     except OutputError as error:
@@ -130,11 +131,15 @@ def checksums(files: "Sequence[Checked]") -> dict[str, str]:
 
 @contextmanager
 def measuring(files: int) -> "Iterator[Callable[[float], None]]":
-    """Compiles first where nothing is compiled yet; then, while there is a terminal, a progress bar on standard error.
-
-    What it yields is to be told shares of a file.
-    """
+    """Compiles first where nothing is compiled yet; then as `telling`, shares of a file."""
     _compile()
+    with telling("measuring", files) as progress:
+        yield progress
+
+
+@contextmanager
+def telling(what: str, total: float) -> "Iterator[Callable[[float], None]]":
+    """A progress bar on standard error while there is a terminal; what it yields is to be told shares of the total."""
     if not sys.stderr.isatty():
         yield lambda share: None
         return
@@ -142,13 +147,13 @@ def measuring(files: int) -> "Iterator[Callable[[float], None]]":
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     columns = (
-        TextColumn("measuring"),
+        TextColumn(what),
         BarColumn(),
         TextColumn("{task.percentage:3.0f} %"),
         TimeRemainingColumn(),
     )
     with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
-        task = progress.add_task("", total=files)
+        task = progress.add_task("", total=total)
         yield lambda share: progress.advance(task, share)
 
 

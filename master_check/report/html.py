@@ -39,6 +39,12 @@ if TYPE_CHECKING:
     from master_check.pair.comparison import Comparison
 
 
+Progress = Callable[[float], Any]
+
+DRAWING: Final = 0.7
+"""What drawing takes of the time that a page of many files takes; the rest is writing it down."""
+
+
 @dataclass(frozen=True, slots=True)
 class Limit:
     """What profiles want of a figure, in words: those that want the same share a line."""
@@ -111,6 +117,7 @@ def check_page(
     version: str,
     date: datetime,
     selftest: str = "",
+    progress: Progress | None = None,
 ) -> str:
     """The report of `check`.
 
@@ -128,6 +135,8 @@ def check_page(
         Of the measurement, with a time zone.
     selftest : str
         What `sendoff selftest` found on this installation, one line; empty where it was not run.
+    progress : callable, optional
+        Told the share of the page (0 to 1) that is done since it was last told.
 
     Returns
     -------
@@ -135,10 +144,13 @@ def check_page(
         The whole page.
     """
     levels = _played(profiles)
-    tracks = [track(number, file, checksums, levels) for number, file in enumerate(files, start=1)]
+    drawn = (track(number, file, checksums, levels) for number, file in enumerate(files, start=1))
+    tracks = _told(drawn, len(files), progress)
     word, headline = said.outcome(files)
     return _render(
         "check.html",
+        progress=progress,
+        told=DRAWING,
         issue=Issue(version, date, checksums, selftest),
         tracks=tracks,
         profiles=profiles,
@@ -183,7 +195,14 @@ def track(
 
 
 def album_page(
-    album: "Album", profiles: Sequence[Profile], *, title: str = "", version: str, date: datetime, selftest: str = ""
+    album: "Album",
+    profiles: Sequence[Profile],
+    *,
+    title: str = "",
+    version: str,
+    date: datetime,
+    selftest: str = "",
+    progress: Progress | None = None,
 ) -> str:
     """The report of `album`.
 
@@ -195,7 +214,7 @@ def album_page(
         Those it was held against.
     title : str
         What the album is called, such as its folder's name.
-    version, date, selftest
+    version, date, selftest, progress
         As in `check_page`.
 
     Returns
@@ -209,10 +228,10 @@ def album_page(
     files = [Checked(t.path, t.measurement, t.verdicts, t.error) for t in album.tracks]
     levels = _played(profiles)
     numbers = ["alt" if t.number is None else str(t.number) for t in album.tracks]
-    tracks = [
-        track(place, file, checksums, levels, number)
-        for place, (file, number) in enumerate(zip(files, numbers, strict=True), start=1)
-    ]
+    numbered = enumerate(zip(files, numbers, strict=True), start=1)
+    tracks = _told(
+        (track(place, file, checksums, levels, number) for place, (file, number) in numbered), len(files), progress
+    )
     whole = album.values["album_integrated_lufs"]
     sequence = [t for t in album.tracks if t.number is not None]
     bars = [_bar(t) for t in sequence]
@@ -227,6 +246,8 @@ def album_page(
     word, headline = said.outcome(files, album.verdicts)
     return _render(
         "album.html",
+        progress=progress,
+        told=DRAWING,
         issue=Issue(version, date, checksums, selftest),
         word=word,
         headline=headline,
@@ -265,6 +286,7 @@ def plan_page(
     version: str,
     date: datetime,
     selftest: str = "",
+    progress: Progress | None = None,
 ) -> str:
     """The report of `plan`.
 
@@ -276,7 +298,7 @@ def plan_page(
         What is planned for.
     plan : Plan
         The answer.
-    checksums, version, date, selftest
+    checksums, version, date, selftest, progress
         As in `check_page`.
 
     Returns
@@ -300,6 +322,8 @@ def plan_page(
     shown = track(1, premaster, checksums, aims)
     return _render(
         "plan.html",
+        progress=progress,
+        told=0.0,
         issue=Issue(version, date, checksums, selftest),
         word="Plan",
         headline=minus(headline(plan, profile.name)),
@@ -364,6 +388,7 @@ def compare_page(
     version: str,
     date: datetime,
     selftest: str = "",
+    progress: Progress | None = None,
 ) -> str:
     """The report of `compare`.
 
@@ -373,7 +398,7 @@ def compare_page(
         What mastering did.
     verdicts : sequence of Verdict
         The master held against the profiles; empty where there are none.
-    profiles, checksums, version, date, selftest
+    profiles, checksums, version, date, selftest, progress
         As in `check_page`.
 
     Returns
@@ -403,6 +428,8 @@ def compare_page(
     )
     return _render(
         "compare.html",
+        progress=progress,
+        told=0.0,
         issue=Issue(version, date, checksums, selftest),
         word=said.word(verdict.result for verdict in verdicts) if verdicts else "Compared",
         headline=minus(headline(pair)),
@@ -571,7 +598,20 @@ def _environment() -> jinja2.Environment:
     return environment
 
 
-def _render(template: str, *, issue: Issue, word: str, **context: Any) -> str:
+def _told(tracks: Iterable[Track], count: int, progress: Progress | None) -> list[Track]:
+    """All tracks; each is told as soon as it is drawn."""
+    drawn = []
+    for each in tracks:
+        drawn.append(each)
+        if progress:
+            progress(DRAWING / count)
+    return drawn
+
+
+def _render(template: str, *, issue: Issue, word: str, progress: Progress | None, told: float, **context: Any) -> str:
+    """The page; what of `progress` is not `told` yet is told when it is there."""
     drawn = seal(issue.digest, word)
     text = _environment().get_template(template).render(issue=issue, seal=drawn, **context)
+    if progress:
+        progress(1.0 - told)
     return text.encode("utf-8", "backslashreplace").decode("utf-8")

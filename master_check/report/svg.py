@@ -113,13 +113,13 @@ class Plot:
     def dashes(self, x: Floats, there: NDArray[np.bool_], y: float, style: str) -> None:
         """A line along `y` wherever `there` is true; half a column longer at both ends, or one alone would not show."""
         more = float(x[1] - x[0]) if len(x) > 1 else self.x[1] - self.x[0]
-        up = int(self._up_steps(np.array(y)))
-        path, last = "", 0
-        for part in _stretches(there):
-            first, end = self._across_steps(np.array([x[part][0] - more, x[part][-1] + more])).tolist()
-            path += f"m{first - last} 0h{end - first}" if path else f"M{first} {up}h{end - first}"
+        parts = _stretches(there)
+        ends = np.array([[x[part.start] - more, x[part.stop - 1] + more] for part in parts])
+        path, last = f"M0 {int(self._up_steps(np.array(y)))}", 0
+        for first, end in self._across_steps(ends).tolist():
+            path += f"m{first - last} 0h{end - first}"
             last = end
-        self._curve(path, style)
+        self._curve(path if parts else "", style)
 
     def bar(self, left: float, right: float, base: float, top: float, style: str) -> None:
         """A filled box from `base` up to `top`, with the class's own line along its top."""

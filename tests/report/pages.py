@@ -159,7 +159,7 @@ def path_points(data: str) -> list[NDArray[np.float64]]:
             pieces[-1].append((pieces[-1][-1][0] + numbers[0], pieces[-1][-1][1]))
         else:
             assert command == "z", command
-    return [np.array(piece) for piece in pieces]
+    return [np.array(piece) for piece in pieces if len(piece) > 1]  # a move alone draws nothing
 
 
 @dataclass

@@ -407,6 +407,16 @@ def test_a_page_is_the_same_every_time(faulty: Checked, profiles: list[Profile])
     assert page_of([faulty], profiles) == page_of([faulty], profiles)
 
 
+@pytest.mark.parametrize("count", [1, 3])
+def test_progress_is_told_track_by_track_and_adds_up(shred: Checked, profiles: list[Profile], count: int) -> None:
+    told: list[float] = []
+    files = [replace(shred, path=f"{number}.wav") for number in range(count)]
+    html.check_page(files, profiles, checksums={}, version="9.8.7", date=DATE, progress=told.append)
+    assert len(told) > count
+    assert all(share > 0.0 for share in told)
+    assert sum(told) == pytest.approx(1.0)
+
+
 def test_the_seal_belongs_to_the_checksums() -> None:
     seals = {seal(digest, "Fails") for digest in (b"a", b"b", b"a")}
     assert len(seals) == 2

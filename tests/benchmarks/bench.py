@@ -232,12 +232,15 @@ def growth_table(folder: Path) -> None:
 
 
 def main() -> None:
+    from tests.benchmarks.reports import reports_table  # which uses what stands here
+
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--quick", action="store_true", help="a minute a case, no growth table")
     quick = parser.parse_args().quick
     seconds = 60.0 if quick else 240.0
     ours(music(1.0, 48_000), 48_000)  # compile first
     meters_table(seconds)
+    reports_table()
     with tempfile.TemporaryDirectory() as name:
         files_table(Path(name), seconds)
         processes_table(Path(name), seconds)

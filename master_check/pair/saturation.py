@@ -104,7 +104,9 @@ class SideSaturation:
 
     @property
     def saturated(self) -> bool:
-        """Whether the distortion stands out of the errors of the method and of what it left unexplained."""
+        """Whether it was clipped, or its distortion stands out of the errors of the method and of what is unexplained."""
+        if self.clip_dbfs is not None:
+            return True
         if self.thd_percent is None or self.residual_db is None:
             return False
         unexplained_percent = 100.0 * amplitude_of(self.residual_db)
@@ -141,6 +143,11 @@ class PairSaturation:
 
     domain: Domain | None
     sides: tuple[SideSaturation, ...]
+
+    @property
+    def own(self) -> tuple[SideSaturation, ...]:
+        """The sides where it was done: those of the domain, or all."""
+        return tuple(each for each in self.sides if self.domain is None or each.side in PAIRS[self.domain])
 
     def side(self, name: Side) -> SideSaturation:
         """One of the sides."""

@@ -133,7 +133,7 @@ def comparison_json(premaster: Checked, master: Checked, comparison: "Comparison
         },
         "saturation": {
             "domain": comparison.saturation.domain,
-            "sides": [asdict(side) for side in comparison.saturation.sides],
+            "sides": [side.to_dict() for side in comparison.saturation.sides],
         },
     }
     return results_json([premaster, master]) | {"comparison": rounded(found)}

@@ -214,6 +214,7 @@ def test_a_decibel_of_clipping_is_found(music: Callable[[str], tuple[Floats, int
     found = pair_saturation(frames, np.clip(frames, -level, level), rate)
     loudest: Side = "left" if np.abs(frames[:, 0]).max() > np.abs(frames[:, 1]).max() else "right"
     assert found.side(loudest).clip_dbfs == pytest.approx(20.0 * np.log10(level), abs=0.02)
+    assert found.side(loudest).saturated
 
 
 @pytest.mark.parametrize("track", ["machine_wars", "time_to_strike"])

@@ -101,9 +101,7 @@ def _up_or_down(change: float, unit: str) -> str:
 
 
 def _saturation(c: Comparison) -> str:
-    pair = {"left_right": ("left", "right"), "mid_side": ("mid", "side")}
-    names = pair.get(c.saturation.domain or "", tuple(side.side for side in c.saturation.sides))
-    own = [side for side in c.saturation.sides if side.side in names and side.peak_dbfs is not None]
+    own = [side for side in c.saturation.own if side.peak_dbfs is not None]
     if any(side.thd_percent is None for side in own):
         return "saturation cannot be judged: equalising, gain and a curve do not explain what was done"
     hot = [side for side in own if side.saturated]

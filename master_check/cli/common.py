@@ -16,11 +16,6 @@ if TYPE_CHECKING:
     from master_check.judgement.profile import Profile
     from master_check.tables.layouts import Layout
 
-# click would refuse the whole call for one unreadable file; here each file gets its own line.
-PATH = click.Path(path_type=Path, readable=False)
-
-STATUS = {"pass": 0, "warn": 0, "fail": 1, "error": 2}
-
 
 class Refused(click.ClickException):
     """A wrong command line, or something that cannot be done: lines on standard error, exit status 2."""
@@ -34,6 +29,19 @@ class Refused(click.ClickException):
     def show(self, file: Any = None) -> None:
         for line in self.lines:
             complain(line)
+
+
+class _Path(click.Path):
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not os.fspath(value):  # would become the folder the command is called in
+            raise Refused("no file name given: an argument is empty")
+        return super().convert(value, param, ctx)
+
+
+# click would refuse the whole call for one unreadable file; here each file gets its own line.
+PATH = _Path(path_type=Path, readable=False)
+
+STATUS = {"pass": 0, "warn": 0, "fail": 1, "error": 2}
 
 
 def complain(line: str) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from master_check.cli.common import (
+    PATH,
     STATUS,
     Refused,
     check_report,
@@ -25,8 +26,8 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("premaster", type=click.Path(path_type=Path))
-@click.argument("master", type=click.Path(path_type=Path))
+@click.argument("premaster", type=PATH)
+@click.argument("master", type=PATH)
 @profiles_option
 @layout_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")

@@ -190,7 +190,7 @@ def _chunks(file: BinaryIO, dialect: _Dialect, wide: bool, there: int) -> Iterat
         if wide and name == "ds64" and not sizes:
             sizes = _wide_sizes(file.read(min(size, 28 + 12 * MOST)))
         at = start + size
-        padded = -(-at // dialect.align) * dialect.align  # every header is a multiple of it
+        padded = start + -(-size // dialect.align) * dialect.align
         is_padded = padded == at or not _follows_at_once(file, at, there)
         yield Chunk(name, start, size, max(0, min(size, there - start)), is_padded)
         at = padded if is_padded else at

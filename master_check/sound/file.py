@@ -51,7 +51,7 @@ class AudioFile:
 
     def __init__(self, path: str | Path, layout: Layout | None = None) -> None:
         if not str(path):
-            raise AudioError(path, "no file name given")
+            raise AudioError('""', "no file name given")
         self.path = Path(path)
         self.name = str(path)
         opened = open_audio(self.path, layout)

@@ -112,17 +112,16 @@ def counts_upwards(file: BinaryIO, start: int) -> bool:
     size = os.fstat(file.fileno()).st_size
     if first is None:
         return True
-    seen = first.first
+    seen = first
     for place in range(1, _PLACES):
         begin = first.at + (size - first.at) * place // _PLACES
         file.seek(begin)
         part = file.read(_WINDOWS[0])
-        found = _frames(part, begin, first)
-        for frame, following in pairwise(found):
+        for frame, following in pairwise(_frames(part, begin, first)):
             if following.first == frame.first + frame.length:  # two in a row are no accident
-                if frame.first <= seen:
+                if frame.at > seen.at and frame.first <= seen.first:
                     return False
-                seen = frame.first
+                seen = frame
                 break
     return True
 

@@ -20,6 +20,9 @@ CODECS: Final = {
 }
 """How the first packet of a stream of sound begins."""
 
+_VORBIS_HEADERS: Final = 3
+"""Packets before the sound (Vorbis I specification, section 4.2)."""
+
 
 @dataclass(slots=True)
 class Stream:
@@ -35,20 +38,41 @@ class Stream:
         Places where its pages are not numbered one after the other.
     ends : bool
         Its last page says that it is the last.
+    position : int
+        What the last page counts: of sound, frames.
+    shares_page : bool
+        A Vorbis stream's sound begins in the page in which its headers end (forbidden by section A.2 of the Vorbis I
+        specification).
     """
 
     codec: str | None
     group: int
     gaps: int = 0
     ends: bool = False
+    position: int = 0
+    shares_page: bool = False
     _next: int = field(default=0, repr=False)
+    _packets: int = field(default=0, repr=False)
+
+    def _add(self, page: "_Page") -> None:
+        self.gaps += page.number != self._next
+        self._next = page.number + 1
+        self.ends = bool(page.kind & _LAST)
+        self.position = page.position if page.position >= 0 else self.position
+        if self.codec == "Vorbis":
+            self.shares_page |= self._packets < _VORBIS_HEADERS < self._packets + page.packets
+        self._packets += page.packets
 
 
 @dataclass(frozen=True, slots=True)
 class _Page:
+    """Header type, granule position, serial and page number; packets that end in it; how its content begins."""
+
     kind: int
+    position: int
     serial: int
     number: int
+    packets: int
     start: bytes
 
 
@@ -74,9 +98,7 @@ def streams(file: BinaryIO) -> list[Stream]:
             beginning = False
         stream = running.get(page.serial)
         if stream is not None:
-            stream.gaps += page.number != stream._next
-            stream._next = page.number + 1
-            stream.ends = bool(page.kind & _LAST)
+            stream._add(page)
     return found
 
 
@@ -95,8 +117,10 @@ def _pages(file: BinaryIO) -> Iterator[_Page]:
             return
         yield _Page(
             head[5],
+            int.from_bytes(head[6:14], "little", signed=True),
             int.from_bytes(head[14:18], "little"),
             int.from_bytes(head[18:22], "little"),
+            sum(length < 255 for length in head[_HEADER:content]),
             head[content : content + 8],
         )
         at = end

@@ -207,8 +207,8 @@ def _frames(
             path, f"cut short: {frames} frames expected, but the file has only {size} bytes; export or copy it again"
         )
     if frames > decoder + structure.frames_spare:
-        why = "it has no length header" if sound.subtype.startswith("MPEG") else "the header is wrong"
-        raise AudioError(path, f"only {decoder} of its {frames} frames can be read: {why}; export it again")
+        problem = f"only {decoder} of its {frames} frames can be read: {structure.doubt}; export it again"
+        raise AudioError(path, problem)
     promised = frames if structure.promised is None else structure.promised
     if promised > frames:
         raise AudioError(path, f"cut short: {promised} frames expected, {frames} found; export or copy it again")

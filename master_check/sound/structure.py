@@ -79,6 +79,8 @@ class Structure:
         Frames that are there, counted.
     frames_spare : int
         By how many frames the count may be off.
+    doubt : str
+        What may keep a decoder from reading all of them.
     stream_info : StreamInfo or None
         Of a FLAC.
     notes : tuple of str
@@ -90,6 +92,7 @@ class Structure:
     promised: int | None = None
     frames: int | None = None
     frames_spare: int = 0
+    doubt: str = "its header is wrong"
     stream_info: StreamInfo | None = None
     notes: tuple[str, ...] = ()
 
@@ -259,6 +262,8 @@ def _ogg(file: BinaryIO, start: int) -> Structure:
         raise StructureError(
             f"holds {sounds[0].codec} in an Ogg file, which sendoff cannot read; save it as FLAC or WAV"
         )
+    if sounds[0].shares_page:
+        return Structure(frames=sounds[0].position, doubt="its sound begins in the page of its headers")
     return Structure()
 
 
@@ -292,4 +297,4 @@ def _mpeg(file: BinaryIO, start: int) -> Structure:
     if stream.gaps:
         notes.append(f"damaged{_places(stream.gaps)}: bytes that are not MP3 frames were not measured")
     frames = None if stream.promised else stream.frames * per_frame
-    return Structure(frames=frames, frames_spare=per_frame, notes=tuple(notes))
+    return Structure(frames=frames, frames_spare=per_frame, doubt="it has no length header", notes=tuple(notes))

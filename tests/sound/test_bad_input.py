@@ -10,31 +10,10 @@ import numpy as np
 import pytest
 
 from master_check.measurement.one_pass import measure
-from master_check.sound.format import AudioError
 from master_check.sound.opening import RATES
 from master_check.tables.layouts import parse
 from tests.signals import RATE, Frames, noise, silence, sine, value, write
-
-
-def refused(path: Path) -> str:
-    """What is said about a file that cannot be measured; always one line that begins with the file."""
-    with pytest.raises(AudioError) as caught:
-        measure(path)
-    assert str(caught.value) == f"{path}: {caught.value.problem}"
-    assert caught.value.path == str(path)
-    assert "\n" not in caught.value.problem
-    assert 0 < len(caught.value.problem) < 160
-    return caught.value.problem
-
-
-def wav(channels: int = 2, rate: int = RATE, data: bytes = b"\0" * 4800, promised: int | None = None) -> bytes:
-    """A 16-bit WAV file byte by byte, whatever its header may claim."""
-    size = len(data) if promised is None else promised
-    align = 2 * channels
-    form = struct.pack("<HHIIHH", 1, channels, rate, rate * align & 0xFFFFFFFF, align & 0xFFFF, 16)
-    body = b"WAVEfmt " + struct.pack("<I", len(form)) + form + b"data" + struct.pack("<I", size) + data
-    return b"RIFF" + struct.pack("<I", min(len(body) - len(data) + size, 0xFFFFFFFF)) + body
-
+from tests.sound.files import refused, wav
 
 # Nothing to open
 

@@ -15,12 +15,13 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-# Container, encodings, channels, sample rate: everything libsndfile can both write and read back. What a record is
+# Container, encodings, channels, sample rate: everything libsndfile can both write and read back, and BW64. What a record is
 # delivered in comes three times, so that it gets most of the cases.
 _COMMON: Final = (
     ("WAV", ("PCM_16", "PCM_24", "PCM_32", "PCM_U8", "FLOAT", "DOUBLE"), 2, 48_000),
     ("WAVEX", ("PCM_16", "PCM_24", "FLOAT"), 6, 48_000),
     ("RF64", ("PCM_16", "PCM_24", "FLOAT"), 2, 96_000),
+    ("BW64", ("PCM_16", "PCM_24", "FLOAT"), 6, 48_000),
     ("W64", ("PCM_24", "FLOAT"), 2, 44_100),
     ("AIFF", ("PCM_16", "PCM_24", "FLOAT", "PCM_S8"), 2, 44_100),
     ("CAF", ("PCM_16", "PCM_24", "FLOAT", "ALAC_16", "ALAC_24"), 2, 48_000),
@@ -102,8 +103,9 @@ def music(rate: int, channels: int, seconds: float = 0.5) -> NDArray[np.float64]
 @cache
 def _written(container: str, encoding: str, channels: int, rate: int) -> bytes:
     file = io.BytesIO()
-    soundfile.write(file, music(rate, channels), rate, format=container, subtype=encoding)
-    return file.getvalue()
+    written = "RF64" if container == "BW64" else container  # the same but for the name
+    soundfile.write(file, music(rate, channels), rate, format=written, subtype=encoding)
+    return container.encode() + file.getvalue()[4:] if container == "BW64" else file.getvalue()
 
 
 Mutation = Callable[[random.Random, bytearray], None]
@@ -115,8 +117,8 @@ NUMBERS: Final = (
 """Where integers of some width end, and what a program could mean by them."""
 
 CHUNKS: Final = (
-    b"RIFF", b"RF64", b"ds64", b"fmt ", b"fact", b"data", b"LIST", b"PEAK", b"FORM", b"COMM", b"SSND", b"FVER",
-    b"desc", b"chan", b"pakt", b"kuki", b"free", b"OggS", b"fLaC", b"riff", b".snd",
+    b"RIFF", b"RF64", b"BW64", b"ds64", b"fmt ", b"fact", b"data", b"LIST", b"PEAK", b"FORM", b"COMM", b"SSND",
+    b"FVER", b"desc", b"chan", b"pakt", b"kuki", b"free", b"OggS", b"fLaC", b"riff", b".snd",
 )  # fmt: skip
 
 FLOATS: Final = (
@@ -179,6 +181,17 @@ def resize_chunk(rng: random.Random, data: bytearray) -> None:
     return None
 
 
+def repeat_chunk(rng: random.Random, data: bytearray) -> None:
+    """A chunk again, behind all others: two of what there may be one of."""
+    found = [at for name in CHUNKS if (at := data.find(name)) >= 0]
+    if not found:
+        return repeat_span(rng, data)
+    at = rng.choice(found)
+    size = int.from_bytes(data[at + 4 : at + 8], rng.choice(("little", "big")))
+    data += data[at : at + 8 + min(size, 100_000)]
+    return None
+
+
 def truncate(rng: random.Random, data: bytearray) -> None:
     places = (rng.randrange(len(data) + 1), rng.randrange(min(len(data), 128) + 1), max(len(data) - 1, 0))
     del data[rng.choice(places) :]
@@ -219,7 +232,8 @@ def splice(rng: random.Random, data: bytearray) -> None:
 
 MUTATIONS: Final[Sequence[Mutation]] = (
     flip_bits, flip_bits, random_bytes, write_number, write_number, write_number, resize_chunk, resize_chunk,
-    write_floats, write_text, truncate, truncate, grow, drop_span, insert_span, repeat_span, fill_span, splice,
+    repeat_chunk, write_floats, write_text, truncate, truncate, grow, drop_span, insert_span, repeat_span, fill_span,
+    splice,
 )  # fmt: skip
 
 

@@ -10,6 +10,9 @@ _HEADER: Final = 27
 _FIRST, _LAST = 2, 4
 """Bits of a page's header type: it begins a stream, it ends one."""
 
+_NO_POSITION: Final = -1
+"""Granule position of a page in which no packet ends."""
+
 _SEARCHED: Final = 1 << 16
 
 CODECS: Final = {
@@ -40,6 +43,8 @@ class Stream:
         Its last page says that it is the last.
     position : int
         What the last page counts: of sound, frames.
+    turns_back : bool
+        That count grows smaller on the way.
     shares_page : bool
         A Vorbis stream's sound begins in the page in which its headers end (forbidden by section A.2 of the Vorbis I
         specification).
@@ -50,6 +55,7 @@ class Stream:
     gaps: int = 0
     ends: bool = False
     position: int = 0
+    turns_back: bool = False
     shares_page: bool = False
     _next: int = field(default=0, repr=False)
     _packets: int = field(default=0, repr=False)
@@ -58,7 +64,9 @@ class Stream:
         self.gaps += page.number != self._next
         self._next = page.number + 1
         self.ends = bool(page.kind & _LAST)
-        self.position = page.position if page.position >= 0 else self.position
+        if page.position != _NO_POSITION:
+            self.turns_back |= page.position < self.position and self.position > 0
+            self.position = page.position
         if self.codec == "Vorbis":
             self.shares_page |= self._packets < _VORBIS_HEADERS < self._packets + page.packets
         self._packets += page.packets

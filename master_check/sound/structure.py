@@ -262,6 +262,10 @@ def _ogg(file: BinaryIO, start: int) -> Structure:
         raise StructureError(
             f"holds {sounds[0].codec} in an Ogg file, which sendoff cannot read; save it as FLAC or WAV"
         )
+    if sounds[0].turns_back:
+        raise StructureError(
+            "the times in its Ogg pages run backwards: a part would not be measured; export it again"
+        )
     if sounds[0].shares_page:
         return Structure(frames=sounds[0].position, doubt="its sound begins in the page of its headers")
     return Structure()

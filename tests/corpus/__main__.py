@@ -1,6 +1,7 @@
 """The long run: `python -m tests.corpus`. Exit status 1 where the two decoders disagree about any file.
 
-Prints a table of counts by package and by what became of the files, every refusal, and every disagreement.
+Prints a table of counts by package and by what became of the files, every refusal, what the second decoder remarks, and
+every disagreement.
 """
 
 import argparse
@@ -45,24 +46,25 @@ class Outcome:
     kind: str
     said: str = ""
     notes: tuple[str, ...] = ()
+    remark: str = ""
     faults: list[str] = field(default_factory=list)
 
 
 def look_at(path: Path) -> Outcome:
     """Measure a file, and ask the second decoder."""
     second = heard(path)
+    remark = second.complaint.split("\n")[0]
     try:
         found = measure(path)
     except AudioError as error:
         kind = "not supported" if UNSUPPORTED.search(error.problem) else "refused"
         confirmed = is_confirmed(error.problem, second, _frames_read(path))
-        says = second.complaint.splitlines()[0] if second.complaint else "nothing wrong"
-        fault = f"not confirmed: {second.codec or 'no codec'}, {second.frames} frames, {says}"
-        return Outcome(path, kind, error.problem, faults=[] if confirmed else [fault])
+        fault = f"not confirmed: {second.codec or 'no codec'}, {second.frames} frames"
+        return Outcome(path, kind, error.problem, remark=remark, faults=[] if confirmed else [fault])
     except Exception as error:
         return Outcome(path, "crash", faults=[repr(error)])
-    return Outcome(path, f"{found.format.container} {found.format.encoding}", "", found.notes,
-                   faults_of_measured(found, second))  # fmt: skip
+    kind, faults = f"{found.format.container} {found.format.encoding}", faults_of_measured(found, second)
+    return Outcome(path, kind, "", found.notes, remark, faults)
 
 
 def _frames_read(path: Path) -> int | None:
@@ -111,6 +113,10 @@ def report(outcomes: list[Outcome], folder: Path) -> int:
     for outcome in outcomes:
         if outcome.said:
             print(f"  {outcome.path.relative_to(folder)}: {outcome.said}")
+    print("\nremarks of the second decoder on files that it heard alike")
+    for outcome in outcomes:
+        if outcome.remark and not outcome.said and not outcome.faults:
+            print(f"  {outcome.path.relative_to(folder)}: {outcome.remark}")
     wrong = [outcome for outcome in outcomes if outcome.faults]
     print(f"\ndisagreements: {len(wrong)} of {len(outcomes)} files in {len(packages)} packages")
     for outcome in wrong:

@@ -45,7 +45,9 @@ def heard(path: Path) -> Heard:
     if stream is None:
         return NOTHING
     channels = int(stream["channels"])
-    command = ["ffmpeg", "-nostdin", "-v", "error", "-i", f"file:{path}", "-map", "0:a:0", "-f", "f32le", "-"]
+    # Its own Opus decoder gives other peaks than the reference (RFC 6716 does not ask for the same samples).
+    decoder = ["-c:a", "libopus"] if stream["codec_name"] == "opus" else []
+    command = ["ffmpeg", "-nostdin", "-v", "error", *decoder, "-i", f"file:{path}", "-map", "0:a:0", "-f", "f32le", "-"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         assert process.stdout is not None and process.stderr is not None
         frames, peaks, squares = 0, np.zeros(channels), np.zeros(channels)

@@ -15,8 +15,8 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-# Container, encodings, channels, sample rate: everything libsndfile can both write and read back, and BW64. What a record is
-# delivered in comes three times, so that it gets most of the cases.
+# Container, encodings, channels, sample rate: everything libsndfile can both write and read back, and BW64. What a
+# record is delivered in comes three times, so that it gets most of the cases.
 _COMMON: Final = (
     ("WAV", ("PCM_16", "PCM_24", "PCM_32", "PCM_U8", "FLOAT", "DOUBLE"), 2, 48_000),
     ("WAVEX", ("PCM_16", "PCM_24", "FLOAT"), 6, 48_000),

@@ -189,6 +189,16 @@ def test_an_ogg_with_a_page_missing(said: Say) -> None:
     )
 
 
+def test_an_ogg_whose_times_run_backwards(said: Say) -> None:
+    """As a buggy encoder of some games' music writes; libsndfile 1.2.2 drops what stands before."""
+    content = encoded(noise(5.0, -20.0), "VORBIS", "OGG")
+    begin, end = list(pages(content))[-4]
+    page = with_checksum(content[begin : begin + 6] + struct.pack("<q", -104) + content[begin + 14 : end])
+    assert said(content[:begin] + page + content[end:]) == (
+        "the times in its Ogg pages run backwards: a part would not be measured; export it again"
+    )
+
+
 # MP3
 
 MP3_RATE = 44_100

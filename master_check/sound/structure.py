@@ -92,7 +92,7 @@ class Structure:
     promised: int | None = None
     frames: int | None = None
     frames_spare: int = 0
-    doubt: str = "its header is wrong"
+    doubt: str = "the header is wrong"
     stream_info: StreamInfo | None = None
     notes: tuple[str, ...] = ()
 
@@ -263,9 +263,7 @@ def _ogg(file: BinaryIO, start: int) -> Structure:
             f"holds {sounds[0].codec} in an Ogg file, which sendoff cannot read; save it as FLAC or WAV"
         )
     if sounds[0].turns_back:
-        raise StructureError(
-            "the times in its Ogg pages run backwards: a part would not be measured; export it again"
-        )
+        raise StructureError("the times in its Ogg pages run backwards: a part would not be measured; export it again")
     if sounds[0].shares_page:
         return Structure(frames=sounds[0].position, doubt="its sound begins in the page of its headers")
     return Structure()

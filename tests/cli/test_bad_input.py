@@ -257,8 +257,7 @@ def test_a_file_that_vanishes_or_grows_while_it_is_read_is_refused(tmp_path: Pat
         else:
             path.write_bytes(path.read_bytes() + bytes(1000))
 
-    words = {"grows": "changed while it was being measured", "vanishes": "cannot be read (No such file or directory)"}
-    with pytest.raises(AudioError, match=re.escape(words[change])):
+    with pytest.raises(AudioError, match="changed while it was being measured"):
         measure(path, progress=changed)
 
 

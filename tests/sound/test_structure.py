@@ -33,7 +33,7 @@ SECOND: Frames = quantised(noise(1.0, -20.0), 16)
 OTHER: Frames = quantised(noise(0.5, -20.0, seed=1), 16)
 WORDS = (SECOND * 32768.0).astype("<i2").tobytes()
 MORE = (OTHER * 32768.0).astype("<i2").tobytes()
-JOINED = "holds two files joined end to end, of which only the first would be measured; export it as one"
+JOINED = "holds two files joined end to end, of which only the first would be measured; export it as one piece"
 
 
 @pytest.fixture
@@ -72,9 +72,9 @@ def test_truncation_behind_any_amount_of_metadata(said: Say, metadata: int) -> N
     """libsndfile's log of a header ends after 2 kB; so many small chunks fill it."""
     many = chunk(b"JUNK", bytes(20)) * (metadata // 28)
     whole = riff(fmt(), many, chunk(b"data", WORDS))
-    assert said(whole[:-4]) == "cut short: 192000 bytes promised, 191996 there; export or copy it again"
+    assert said(whole[:-4]) == "cut short: 192000 bytes expected, 191996 found; export or copy it again"
     whole = aiff(comm(RATE), many.replace(struct.pack("<I", 20), struct.pack(">I", 20)), ssnd(WORDS))
-    assert said(whole[:-4]) == "cut short: 192008 bytes promised, 192004 there; export or copy it again"
+    assert said(whole[:-4]) == "cut short: 192008 bytes expected, 192004 found; export or copy it again"
 
 
 @pytest.mark.parametrize("line", [b"data : 999999999", b"SSND : 999999999", b"riff : 999999 (should be 5)"])
@@ -86,24 +86,24 @@ def test_a_comment_is_no_header(notes: Note, line: bytes) -> None:
 
 def test_metadata_that_is_cut_off_behind_whole_sound_is_a_note(notes: Note) -> None:
     content = riff(fmt(), chunk(b"data", WORDS), chunk(b"LIST", b"INFO" + bytes(1000)))
-    assert notes(content[:-500]) == ["ends 500 bytes early: the sound is whole, but what stood behind it is not"]
+    assert notes(content[:-500]) == ["ends 500 bytes early: the sound is complete, but the chunks after it are not"]
 
 
 @pytest.mark.parametrize("size", [0xFFFFFFFF, 0x7FFFF000])
 def test_a_length_that_was_not_known_is_a_note(notes: Note, size: int) -> None:
     found = notes(riff(fmt(), chunk(b"data", WORDS, size), size=0xFFFFFFFF))
-    assert found == ["its header does not say how long it is: whether it is whole cannot be told"]
+    assert found == ["the header does not say how long the file is, so a missing end would not show"]
 
 
 def test_a_recording_that_was_never_closed(said: Say) -> None:
     assert said(riff(fmt(), chunk(b"data", WORDS, 0), size=0)) == (
-        "its header says that it holds no sound, yet 192000 bytes follow; repair or export it"
+        "the header says that it holds no sound, but 192000 bytes follow; repair it or export it again"
     )
 
 
 def test_bytes_behind_the_sound_are_not_passed_over(notes: Note) -> None:
     found = notes(riff(fmt(), chunk(b"data", WORDS, 96_000)))
-    assert found == ["96000 bytes at its end are in no chunk: if they are sound, it was not measured"]
+    assert found == ["the last 96000 bytes belong to no chunk: any sound in them was not measured"]
 
 
 def test_a_wav_longer_than_its_header_can_count(tmp_path: Path) -> None:
@@ -118,12 +118,12 @@ def test_a_wav_longer_than_its_header_can_count(tmp_path: Path) -> None:
 @pytest.mark.parametrize("counted", [100, RATE - 1])
 def test_an_aiff_that_counts_fewer_frames_than_it_has(notes: Note, counted: int) -> None:
     found = notes(aiff(comm(counted), ssnd(WORDS)))
-    assert found == [f"its header counts {counted} frames, though {RATE} are there: all of them are measured"]
+    assert found == [f"the header counts {counted} frames, but there are {RATE}: all of them were measured"]
 
 
 def test_an_aiff_that_counts_more_frames_than_it_has(said: Say) -> None:
     assert said(aiff(comm(RATE + 1), ssnd(WORDS))) == (
-        "cut short: 48001 frames promised, 48000 there; export or copy it again"
+        "cut short: 48001 frames expected, 48000 found; export or copy it again"
     )
 
 
@@ -134,12 +134,12 @@ def test_an_aiff_that_counts_more_frames_than_it_has(said: Say) -> None:
 @pytest.mark.parametrize("order", [(WORDS, MORE), (MORE, WORDS)])
 def test_a_wav_with_two_data_chunks(said: Say, between: bytes, order: tuple[bytes, bytes]) -> None:
     first, second = (chunk(b"data", words) for words in order)
-    words = "holds 2 pieces of sound, of which one would be measured; export it as one"
+    words = "holds 2 sound chunks, of which only one would be measured; export it as one piece"
     assert said(riff(fmt(), first, between, second)) == words
 
 
 def test_an_aiff_with_two_sound_chunks(said: Say) -> None:
-    assert "2 pieces of sound" in said(aiff(comm(RATE), ssnd(WORDS), ssnd(MORE)))
+    assert "2 sound chunks" in said(aiff(comm(RATE), ssnd(WORDS), ssnd(MORE)))
 
 
 @pytest.mark.parametrize(
@@ -165,8 +165,8 @@ def test_a_chained_ogg(said: Say, subtype: str, second: tuple[str, int, int]) ->
     codec, rate, channels = second
     first = encoded(SECOND, subtype, "OGG")
     assert said(first + encoded(noise(0.5, -20.0, channels, rate), codec, "OGG", rate)) == (
-        "holds 2 pieces of sound one after the other (chained Ogg), of which only the first would be measured; "
-        "export it as one"
+        "holds 2 streams one after another (chained Ogg), of which only the first would be measured; "
+        "export it as one piece"
     )
     assert "chained Ogg" in said(first + first)
 
@@ -176,7 +176,7 @@ def test_two_streams_side_by_side_in_an_ogg(said: Say) -> None:
     first, second = (encoded(frames, "VORBIS", "OGG") for frames in (SECOND, OTHER))
     (_, a), (_, b) = next(pages(first)), next(pages(second))
     assert said(first[:a] + second[:b] + first[a:] + second[b:]) == (
-        "holds 2 streams of sound side by side; export them one by one"
+        "holds 2 parallel sound streams; export each to a file of its own"
     )
 
 
@@ -185,7 +185,7 @@ def test_an_ogg_with_a_page_missing(said: Say) -> None:
     content = encoded(noise(5.0, -20.0), "VORBIS", "OGG")
     begin, end = list(pages(content))[-4]
     assert said(content[:begin] + content[end:]) == (
-        "damaged: Ogg pages are missing in a place; export or copy it again"
+        "damaged: Ogg pages are missing in one place; export or copy it again"
     )
 
 
@@ -221,8 +221,8 @@ def test_joined_mp3s_whose_length_header_counts_the_first(
     said: Say, between: bytes, parts: tuple[bytes, bytes]
 ) -> None:
     problem = said(parts[0] + between + parts[1])
-    assert problem.startswith("its length header counts 0:0")
-    assert problem.endswith("and players stop there: files joined end to end? export it as one")
+    assert problem.startswith("the length header counts 0:0")
+    assert problem.endswith("and players stop there: files joined end to end? export it as one piece")
 
 
 @pytest.mark.parametrize("between", [ID3V1, ID3V2, ID3V1 + ID3V2])
@@ -232,7 +232,7 @@ def test_joined_mp3s_without_a_length_header_are_measured_whole(tmp_path: Path, 
     (tmp_path / "a.mp3").write_bytes(without_length_header(LONG) + between + second)
     found = measure(tmp_path / "a.mp3")
     assert value(found, "duration_s") == pytest.approx(3.0, abs=0.15)
-    assert "made of 2 MP3 files joined end to end; all of them are measured" in found.notes
+    assert "2 MP3 files joined end to end: all of them were measured" in found.notes
 
 
 @pytest.mark.parametrize(("rate", "channels"), [(48_000, 2), (MP3_RATE, 1), (22_050, 2)])
@@ -251,7 +251,7 @@ def test_an_mp3_of_varying_bit_rate_without_a_length_header(said: Say) -> None:
 
 
 def test_an_mp3_whose_last_frame_is_cut_off(notes: Note, said: Say) -> None:
-    assert notes(without_length_header(LONG)[:-100]) == ["its last MP3 frame is cut off: it may be cut short"]
+    assert notes(without_length_header(LONG)[:-100]) == ["the last MP3 frame is incomplete: the end may be missing"]
     assert said(LONG[:-100]).startswith("cut short: ")
 
 
@@ -266,7 +266,7 @@ def test_bytes_that_are_no_frames_are_a_note(notes: Note) -> None:
     content = without_length_header(LONG)
     half = content.index(content[:2], len(content) // 2)
     assert notes(content[:half] + bytes(300) + content[half:])[0] == (
-        "damaged in a place: bytes that are no MP3 frames were not measured"
+        "damaged in one place: bytes that are not MP3 frames were not measured"
     )
 
 
@@ -279,14 +279,14 @@ FLAC = encoded(SECOND, "PCM_16", "FLAC")
 @pytest.mark.parametrize("counted", [1, 4096, RATE - 1])
 def test_a_flac_that_counts_fewer_samples_than_it_has(said: Say, counted: int, md5: bytes | None) -> None:
     problem = said(streaminfo(FLAC, counted, md5))
-    assert problem.startswith("its header counts only 0:0")
+    assert problem.startswith("the header counts only 0:0")
     assert problem.endswith("of 0:01.000, and players stop there; export it again")
 
 
 @pytest.mark.parametrize("counted", [RATE + 1, 10 * RATE, 2**36 - 1])
 def test_a_flac_that_counts_more_samples_than_it_has(said: Say, counted: int) -> None:
     assert said(streaminfo(FLAC, counted)) == (
-        f"cut short: {counted} frames promised, {RATE} there; export or copy it again"
+        f"cut short: {counted} frames expected, {RATE} found; export or copy it again"
     )
 
 
@@ -312,7 +312,7 @@ def test_a_flac_whose_md5_is_wrong(tmp_path: Path, bits: int, channels: int) -> 
         assert value(measure(tmp_path / f"{name}.flac", hops=7), "duration_s") == 1.0
     (tmp_path / "bad.flac").write_bytes(streaminfo(content, md5=expected[::-1]))
     assert refused(tmp_path / "bad.flac") == (
-        "damaged: its samples are not those that were encoded (MD5 differs); export or copy it again"
+        "damaged: the MD5 checksum of its samples does not match; export or copy it again"
     )
 
 
@@ -355,7 +355,7 @@ def test_a_few_frames_more_than_there_are_packets_for_are_a_note(notes: Note, fr
 
 @pytest.mark.parametrize("subtype", ["OPUS", "VORBIS"])
 def test_many_frames_more_are_a_file_cut_short(said: Say, subtype: str) -> None:
-    assert said(longer(encoded(SECOND, subtype, "OGG"), 20_000)).startswith("cut short: 68000 frames promised")
+    assert said(longer(encoded(SECOND, subtype, "OGG"), 20_000)).startswith("cut short: 68000 frames expected")
 
 
 # BW64 (ITU-R BS.2088)
@@ -405,7 +405,7 @@ def test_the_channel_mask_of_a_bw64(tmp_path: Path, mask: int, layout: str) -> N
 
 def test_a_bw64_cut_short(said: Say) -> None:
     content = riff(ds64(0, len(WORDS)), fmt(), chunk(b"data", WORDS, 0xFFFFFFFF), name=b"BW64", size=0xFFFFFFFF)
-    assert said(content[:-4]) == "cut short: 192000 bytes promised, 191996 there; export or copy it again"
+    assert said(content[:-4]) == "cut short: 192000 bytes expected, 191996 found; export or copy it again"
 
 
 def test_a_bw64_of_more_than_4_gib(tmp_path: Path) -> None:

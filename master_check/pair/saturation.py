@@ -104,7 +104,7 @@ class SideSaturation:
 
     @property
     def saturated(self) -> bool:
-        """Whether it was clipped, or its distortion stands out of the errors of the method and of what is unexplained."""
+        """Whether it was clipped, or its distortion is more than the method's errors and what is unexplained."""
         if self.clip_dbfs is not None:
             return True
         if self.thd_percent is None or self.residual_db is None:

@@ -55,6 +55,9 @@ JUST_BELOW: Final = 0.1
 """Share of them that at least as many tops have to lie within 10 % below: a clip cuts what rises through that height.
 A lone note at one height has none there."""
 
+DENSER: Final = 1.2
+"""So many times as dense as within 10 % below have the tops to lie there: a ceiling gathers them."""
+
 KINDS: Final = 3
 KIND_SHARE: Final = 0.03
 """Steps of flatness that at least this share of the flat tops has to lie in: the same note again is all in one."""
@@ -65,6 +68,12 @@ COARSE: Final = 2
 VERY_FLAT: Final = 5
 VERY_FLAT_BELOW: Final = 0.04
 """Share of the tops below that may be of flatness 0.75 and more: square waves have them at every height."""
+
+SQUARE: Final = 6
+HARDLY_FLAT: Final = 3
+SQUARE_SHARE: Final = 1.5
+"""Most tops rise over a clip by little: so many times those of flatness 0.5 to 0.62 may have 0.81 and more. A limiter
+holds square waves at a common height too, but they are very flat or not at all."""
 
 STRAIGHT_LEAST: Final = 4
 STRAIGHT_SHARE: Final = 0.1
@@ -214,8 +223,10 @@ def _certainty(
         & (flat >= FLAT_SHARE * tops)
         & (higher <= ABOVE * tops)
         & (lower >= JUST_BELOW * tops)
+        & (tops * 38 >= DENSER * lower * width)
         & (kinds >= KINDS)
         & (usual[:, VERY_FLAT] <= VERY_FLAT_BELOW * others)
+        & (window[:, SQUARE] <= SQUARE_SHARE * (window[:, 1] - window[:, HARDLY_FLAT]))
     )
     return np.where(fits, certain, 0.0)
 

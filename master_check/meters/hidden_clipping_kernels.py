@@ -5,7 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.jit import kernel, part
+from master_check.jit import kernel
 
 NEAR_TOP = 0.66
 """Tops that reach this share of the highest sample so far have their height and shape noted."""
@@ -34,12 +34,10 @@ BESIDE = 8
 """Samples beside a reach that a corner at its end needs."""
 
 
-@part
 def _bend(row: NDArray[np.float32], i: int) -> float:
     return abs(float(row[i - 1] - np.float32(2.0) * row[i] + row[i + 1]))
 
 
-@part
 def _corner(row: NDArray[np.float32], end: int, step: int, sign: float) -> tuple[float, bool]:
     """How much steeper the wave falls beyond the end of a straight piece, and whether it falls on.
 
@@ -52,7 +50,6 @@ def _corner(row: NDArray[np.float32], end: int, step: int, sign: float) -> tuple
     return max(first, second), first >= 0.0 and second >= 0.0 and third >= 0.0
 
 
-@part
 def _straight(row: NDArray[np.float32], top: int, sign: float, height: float, limit: float, reach: int) -> tuple[int, int, bool]:
     """Samples inside the straight piece at a top, its last, and whether the wave falls on both sides.
 
@@ -77,7 +74,6 @@ def _straight(row: NDArray[np.float32], top: int, sign: float, height: float, li
     return last - first + 1, last, falls_left and falls_right
 
 
-@part
 def _side(
     row: NDArray[np.float32], top: int, step: int, sign: float, height: float, level: float, reach: int
 ) -> tuple[float, float, int]:

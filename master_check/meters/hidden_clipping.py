@@ -21,11 +21,17 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.meters.hidden_clipping_kernels import BESIDE, LEVELS, LOWEST_DB, PER_DB, note_tops
+from master_check.meters.hidden_clipping_kernels import (
+    BESIDE,
+    HIGHEST_OCTAVE,
+    LEVELS,
+    LOWEST_OCTAVE,
+    PER_OCTAVE,
+    note_tops,
+)
 from master_check.sound.blocks import PAST, Block
 from master_check.sound.format import AudioFormat
 
-HIGHEST_DB: Final = 12.0
 SHAPES: Final = 9
 """Flatness below 0.5, then in eight steps up to 1."""
 
@@ -77,7 +83,7 @@ holds square waves at a common height too, but they are very flat or not at all.
 
 STRAIGHT_LEAST: Final = 4
 STRAIGHT_SHARE: Final = 0.1
-FALLING: Final = 0.4
+FALLING: Final = 0.25
 """Straight tops of five and more samples, and their share of all straight ones, below which these came by chance."""
 
 
@@ -104,9 +110,9 @@ class HiddenClipping:
     """Tops of every channel, counted by height and shape."""
 
     def __init__(self, format: AudioFormat) -> None:
-        self._reach = format.rate // 200
+        self._reach = min(format.rate // 200, PAST // 2 - BESIDE)
         self._level = 3.0 * 2.0 ** (1 - format.bit_depth) if format.bit_depth and not format.floating else 0.0
-        bins = int((HIGHEST_DB - LOWEST_DB) * PER_DB)
+        bins = int((HIGHEST_OCTAVE - LOWEST_OCTAVE) * PER_OCTAVE) + 1
         self._highest = np.zeros((format.channels, 2), np.float32)
         self._heights = np.zeros((format.channels, 2, bins, SHAPES), np.int32)
         self._flat = np.zeros((format.channels, 2, bins), np.int32)

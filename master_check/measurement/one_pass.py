@@ -28,7 +28,7 @@ from master_check.sound.source import Source
 from master_check.tables.layouts import Layout
 from master_check.tables.quantities import CHANNEL_KEYS, QUANTITIES, Value
 
-MEASUREMENT_VERSION = 4
+MEASUREMENT_VERSION = 5
 """Raised whenever the same file would measure differently: stored measurements of another version are not used."""
 
 STEADY_S = 60.0

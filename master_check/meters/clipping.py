@@ -1,8 +1,9 @@
-"""Clipping: samples pressed against full scale, and tops cut flat below it.
+"""Clipping: samples pressed against full scale, tops cut flat below it, and tops that a filter has rounded since.
 
-No standard defines either; both are common practice. Full scale is the largest code of 16 bits (-0.0003 dBFS), or
-of the file's own word length where that is shorter, so that a 16-bit master padded to 24 bits is still seen to
-clip. Three samples in a row make a run: one alone is a limiter that does its work.
+No standard defines any of them; the first two are common practice, the third is in `hidden_clipping`. Full scale is
+the largest code of 16 bits (-0.0003 dBFS), or of the file's own word length where that is shorter, so that a 16-bit
+master padded to 24 bits is still seen to clip. Three samples in a row make a run: one alone is a limiter that does its
+work.
 """
 
 from typing import Final
@@ -11,6 +12,7 @@ import numpy as np
 
 from master_check.meters import Reading
 from master_check.meters.clipping_kernels import flat_tops, full_scale_runs
+from master_check.meters.hidden_clipping import HiddenClipping
 from master_check.sound.blocks import PAST, Block
 from master_check.sound.format import AudioFormat
 
@@ -27,7 +29,7 @@ def full_scale(format: AudioFormat) -> float:
 
 
 class ClippingMeter:
-    """Clipped runs and flat tops of every channel."""
+    """Clipped runs, flat tops and hidden clips of every channel."""
 
     def __init__(self, format: AudioFormat) -> None:
         self._rate = format.rate
@@ -37,6 +39,7 @@ class ClippingMeter:
         self._runs = np.zeros((format.channels, 6), np.int64)
         self._levels = np.zeros((format.channels, 2, 2))
         self._flats = np.zeros((format.channels, 2, 3), np.int64)
+        self._hidden = HiddenClipping(format)
 
     def feed(self, block: Block) -> None:
         for c, row in enumerate(block.buffer):
@@ -48,6 +51,7 @@ class ClippingMeter:
                     row, PAST, block.start, block.edges, tops, sign, SAME, self._step, SHORTEST,
                     self._levels[c, s], self._flats[c, s],
                 )  # fmt: skip
+        self._hidden.feed(block)
 
     def result(self) -> Reading:
         runs = self._runs
@@ -59,14 +63,18 @@ class ClippingMeter:
             at_s = dict.fromkeys(("clipped_runs", "clipped_samples"), first)
         if flats.any():
             at_s["flat_top_runs"] = float(self._flats[:, :, 2][flats > 0].min()) / self._rate
+        hidden = self._hidden.result(runs[:, 2] + flats.sum(axis=1))
+        if any(own.runs for own in hidden):
+            at_s["hidden_clipped_runs"] = min(own.first for own in hidden if own.runs) / self._rate
         channels = tuple(
             {
                 "clipped_runs": int(own[2]),
                 "clipped_samples": int(own[3]),
                 "clipped_longest_samples": int(own[4]),
                 "flat_top_runs": int(flat.sum()),
+                "hidden_clipped_runs": rounded.runs,
             }
-            for own, flat in zip(runs, flats, strict=True)
+            for own, flat, rounded in zip(runs, flats, hidden, strict=True)
         )
         return Reading(
             {
@@ -74,6 +82,7 @@ class ClippingMeter:
                 "clipped_samples": int(runs[:, 3].sum()),
                 "clipped_longest_samples": int(runs[:, 4].max()),
                 "flat_top_runs": int(flats.sum()),
+                "hidden_clipped_runs": sum(own.runs for own in hidden),
             },
             at_s,
             channels,

@@ -15,8 +15,7 @@ whether either stands out of what the same file shows elsewhere. Flatness is the
 """
 
 import math
-from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,23 +86,26 @@ FALLING: Final = 0.25
 """Straight tops of five and more samples, and their share of all straight ones, below which these came by chance."""
 
 
-@dataclass(frozen=True, slots=True)
-class HiddenClips:
-    """What was found in a channel.
+PLAIN_SHARE: Final = 0.3
+LEVEL_SHARE: Final = 0.5
+STAND_OUT: Final = 1.2
+"""Where so many of the tops that are still flat are counted as flat already, or are flat at all, nothing was filtered,
+and only flat ones are clips; and more than so many times what is counted already has to be found."""
 
-    Attributes
-    ----------
-    tops : int
-        Tops that were cut off, flat or not.
-    level : int
-        Of these, or of the straight ones, those that are still flat within the dither.
-    first : int
-        Sample number of the first; -1 where there is none.
-    """
+
+class HiddenClips(NamedTuple):
+    """Clipped tops of a channel that are flat no longer: how many, and the number of the first one's sample."""
+
+    runs: int
+    first: int
+
+
+class _Cut(NamedTuple):
+    """Tops of a channel that were cut, those of them that are still flat within the dither, and where they begin."""
 
     tops: int
     level: int
-    first: int
+    at: NDArray[np.int64]
 
 
 class HiddenClipping:
@@ -143,35 +145,57 @@ class HiddenClipping:
         for channel, row in enumerate(self._tail):
             self._note(channel, np.append(row, np.zeros(2 * lag, np.float32)), self._end, edges, nothing)
 
-    def result(self) -> tuple[HiddenClips, ...]:
-        """What was found, a channel each."""
-        self.finish()
-        channels = len(self._heights)
+    def result(self, plain: NDArray[np.int64]) -> tuple[HiddenClips, ...]:
+        """What was found, a channel each.
+
+        Parameters
+        ----------
+        plain : (channels,) int
+            Clips that are counted already, as runs at full scale or flat tops.
+        """
+        self._finish()
         # All channels and signs together where one ceiling held them; each by itself where one was clipped alone.
         shared = ceiling(self._heights.sum(axis=(0, 1)))
         straight = straight_level(self._straight.sum(axis=(0, 1)))
-        return tuple(self._channel(channel, shared, straight) for channel in range(channels))
+        return tuple(_beyond(self._cut(c, shared, straight), int(own)) for c, own in enumerate(plain))
 
-    def _channel(self, channel: int, shared: int | None, straight: int | None) -> HiddenClips:
-        total, level, first = 0, 0, []
-        for side in (0, 1):
-            heights, lines = self._heights[channel, side], self._straight[channel, side]
+    def _finish(self) -> None:
+        """Note the last tops, which wait for samples that do not come; zeros stand for them."""
+        lag = self._reach + BESIDE
+        edges, nothing = np.array([0, lag]), np.zeros(1, np.float32)
+        for channel, row in enumerate(self._tail):
+            self._note(channel, np.append(row, np.zeros(2 * lag, np.float32)), self._end, edges, nothing)
+
+    def _cut(self, channel: int, shared: int | None, straight: int | None) -> _Cut:
+        """The tops of a channel that reach a ceiling, or are straight: of each sign whichever finds more."""
+        tops, level, at = 0, 0, [np.zeros(0, np.int64)]
+        for heights, flat, height_at, lines, line_at in zip(
+            self._heights[channel], self._flat[channel], self._height_at[channel],
+            self._straight[channel], self._straight_at[channel], strict=True,
+        ):  # fmt: skip
             bottom = shared if shared is not None else ceiling(heights)
             fine = straight if straight is not None else straight_level(lines)
             piled = int(heights[bottom:].sum()) if bottom is not None else 0
             drawn = straight_tops(lines, fine) if fine is not None else 0
             # The tops of a wave that was converted or encoded are straight only as far as it goes slowly.
             if bottom is not None and (piled >= drawn or (fine or 0) >= COARSE):
-                total += piled
-                level += int(self._flat[channel, side, bottom:].sum())
-                first.append(self._height_at[channel, side, bottom:])
+                tops += piled
+                level += int(flat[bottom:].sum())
+                at.append(height_at[bottom:])
             elif fine is not None:
-                total += drawn
+                tops += drawn
                 level += drawn
-                first.append(self._straight_at[channel, side, fine, :1])
-        at = np.concatenate(first) if first else np.zeros(0)
-        at = at[at >= 0]
-        return HiddenClips(total, level, int(at.min()) if len(at) else -1)
+                at.append(line_at[fine, :1])
+        return _Cut(tops, level, np.concatenate(at))
+
+
+def _beyond(cut: _Cut, plain: int) -> HiddenClips:
+    """The clips of a channel beyond those that are counted already."""
+    still_flat = plain > PLAIN_SHARE * cut.level or cut.level > LEVEL_SHARE * cut.tops
+    runs = cut.level if still_flat else cut.tops
+    if runs <= math.ceil(STAND_OUT * plain):
+        return HiddenClips(0, -1)
+    return HiddenClips(runs - plain, int(cut.at[cut.at >= 0].min()))
 
 
 def ceiling(heights: NDArray[np.int32]) -> int | None:
@@ -270,11 +294,3 @@ def straight_tops(straight: NDArray[np.int64], level: int) -> int:
     if level + 1 < LEVELS:
         chance = max(0, int(straight[level + 1, 0] - straight[level, 0])) // 2
     return int(straight[level, 1:3].sum() + max(0, int(straight[level, 0]) - chance))
-
-
-def hidden_of(found: HiddenClips, plain: int) -> int:
-    """Clips that only their shape tells, where the plain ones of a channel are counted already."""
-    # Where tops are still flat, only those of three and more samples are clips, as everywhere.
-    flat = plain > 0.3 * found.level or found.level > 0.5 * found.tops
-    tops = found.level if flat else found.tops
-    return tops - plain if tops > math.ceil(1.2 * plain) else 0

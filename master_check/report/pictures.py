@@ -227,6 +227,8 @@ def _marks(measurement: Measurement) -> list[_Mark]:
         marks.append(_Mark(at_s["true_peak_over_runs"], DOWN, "point open", "first true-peak over"))
     if "flat_top_runs" in at_s:
         marks.append(_Mark(at_s["flat_top_runs"], SQUARE, "square", "first flat top"))
+    if "hidden_clipped_runs" in at_s:
+        marks.append(_Mark(at_s["hidden_clipped_runs"], SQUARE, "square", "first hidden clip"))
     if "true_peak_dbtp" in at_s:
         peak = QUANTITIES["true_peak_dbtp"].format(measurement.values["true_peak_dbtp"])
         marks.append(_Mark(at_s["true_peak_dbtp"], DOWN, "point", f"highest true peak, {minus(peak)}"))

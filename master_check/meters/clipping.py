@@ -64,8 +64,9 @@ class ClippingMeter:
         if flats.any():
             at_s["flat_top_runs"] = float(self._flats[:, :, 2][flats > 0].min()) / self._rate
         hidden = self._hidden.result(runs[:, 2] + flats.sum(axis=1))
-        if any(own.runs for own in hidden):
-            at_s["hidden_clipped_runs"] = min(own.first for own in hidden if own.runs) / self._rate
+        places = [own.first for own in hidden if own.first >= 0]
+        if places:
+            at_s["hidden_clipped_runs"] = min(places) / self._rate
         channels = tuple(
             {
                 "clipped_runs": int(own[2]),

@@ -94,7 +94,7 @@ and only flat ones are clips; and more than so many times what is counted alread
 
 
 class HiddenClips(NamedTuple):
-    """Clipped tops of a channel that are flat no longer: how many, and the number of the first one's sample."""
+    """Clipped tops of a channel that are flat no longer: how many, and the number of the first one's sample, or -1."""
 
     runs: int
     first: int
@@ -115,11 +115,11 @@ class HiddenClipping:
         self._reach = min(format.rate // 200, PAST // 2 - BESIDE)
         self._level = 3.0 * 2.0 ** (1 - format.bit_depth) if format.bit_depth and not format.floating else 0.0
         bins = int((HIGHEST_OCTAVE - LOWEST_OCTAVE) * PER_OCTAVE) + 1
-        self._highest = np.zeros((format.channels, 2), np.float32)
+        self._state = np.zeros((format.channels, 4))
         self._heights = np.zeros((format.channels, 2, bins, SHAPES), np.int32)
-        self._flat = np.zeros((format.channels, 2, bins), np.int32)
+        self._tally = np.zeros((format.channels, 2, bins, 2), np.int64)
         self._height_at = np.full((format.channels, 2, bins), -1, np.int64)
-        self._straight = np.zeros((format.channels, 2, LEVELS, 4), np.int64)
+        self._straight = np.zeros((format.channels, 2, LEVELS, 5), np.int64)
         self._straight_at = np.full((format.channels, 2, LEVELS, 2), -1, np.int64)
         self._tail = np.zeros((format.channels, PAST), np.float32)
         self._end = 0
@@ -134,8 +134,8 @@ class HiddenClipping:
         self, channel: int, row: NDArray[np.float32], start: int, edges: NDArray[np.int64], tops: NDArray[np.float32]
     ) -> None:
         note_tops(
-            row, PAST, start, edges, tops, self._reach, self._level, self._highest[channel], self._heights[channel],
-            self._flat[channel], self._height_at[channel], self._straight[channel], self._straight_at[channel],
+            row, PAST, start, edges, tops, self._reach, self._level, self._state[channel], self._heights[channel],
+            self._tally[channel], self._height_at[channel], self._straight[channel], self._straight_at[channel],
         )  # fmt: skip
 
     def finish(self) -> None:
@@ -169,18 +169,18 @@ class HiddenClipping:
     def _cut(self, channel: int, shared: int | None, straight: int | None) -> _Cut:
         """The tops of a channel that reach a ceiling, or are straight: of each sign whichever finds more."""
         tops, level, at = 0, 0, [np.zeros(0, np.int64)]
-        for heights, flat, height_at, lines, line_at in zip(
-            self._heights[channel], self._flat[channel], self._height_at[channel],
+        for heights, tally, height_at, lines, line_at in zip(
+            self._heights[channel], self._tally[channel], self._height_at[channel],
             self._straight[channel], self._straight_at[channel], strict=True,
         ):  # fmt: skip
             bottom = shared if shared is not None else ceiling(heights)
             fine = straight if straight is not None else straight_level(lines)
-            piled = int(heights[bottom:].sum()) if bottom is not None else 0
+            piled, level_ones = tally[bottom:].sum(axis=0) if bottom is not None else (0, 0)
             drawn = straight_tops(lines, fine) if fine is not None else 0
             # The tops of a wave that was converted or encoded are straight only as far as it goes slowly.
             if bottom is not None and (piled >= drawn or (fine or 0) >= COARSE):
-                tops += piled
-                level += int(flat[bottom:].sum())
+                tops += int(piled)
+                level += int(level_ones)
                 at.append(height_at[bottom:])
             elif fine is not None:
                 tops += drawn
@@ -195,7 +195,8 @@ def _beyond(cut: _Cut, plain: int) -> HiddenClips:
     runs = cut.level if still_flat else cut.tops
     if runs <= math.ceil(STAND_OUT * plain):
         return HiddenClips(0, -1)
-    return HiddenClips(runs - plain, int(cut.at[cut.at >= 0].min()))
+    timed = cut.at[cut.at >= 0]
+    return HiddenClips(runs - plain, int(timed.min()) if len(timed) else -1)
 
 
 def ceiling(heights: NDArray[np.int32]) -> int | None:
@@ -274,8 +275,9 @@ def straight_level(straight: NDArray[np.int64]) -> int | None:
 
     Parameters
     ----------
-    straight : (levels, 4) int
-        Straight tops with one, two, three and more samples inside; of the last those that the wave falls from.
+    straight : (levels, 5) int
+        Straight tops with one, two, three and more samples inside; of the last those that the wave falls from, and
+        how many they stand for.
     """
     long = straight[:, 2]
     stand = (long >= STRAIGHT_LEAST) & (long >= STRAIGHT_SHARE * straight[:, :3].sum(axis=1))
@@ -293,4 +295,5 @@ def straight_tops(straight: NDArray[np.int64], level: int) -> int:
     chance = 0
     if level + 1 < LEVELS:
         chance = max(0, int(straight[level + 1, 0] - straight[level, 0])) // 2
-    return int(straight[level, 1:3].sum() + max(0, int(straight[level, 0]) - chance))
+    found = int(straight[level, 1:3].sum()) + max(0, int(straight[level, 0]) - chance)
+    return round(found * int(straight[level, 4]) / max(1, int(straight[level, 2])))

@@ -6,7 +6,8 @@ from numpy.typing import NDArray
 from master_check.jit import kernel
 
 NEAR_TOP = 0.66
-"""Tops that reach this share of the highest sample so far have their height and shape noted."""
+"""Tops that reach this share of the highest sample so far have their height and shape noted; 10 ms that do not reach
+it are passed over."""
 
 IN_REACH = 0.35
 """The same for tops that may be straight: a high-pass moves them up and down by the bass that it turns."""
@@ -22,6 +23,8 @@ LEVELS = 4
 STRAIGHT = 1e-5
 """A top is straight where its slope changes by at most this share of its height from sample to sample, at the finest
 of `LEVELS`; each next level allows three times as much."""
+
+COARSEST = STRAIGHT * 3.0 ** (LEVELS - 1)
 
 CORNER = 10.0
 LEAST_CORNER = 1e-3
@@ -76,33 +79,38 @@ def _straight(
 
 
 def _side(
-    row: NDArray[np.float32], top: int, step: int, sign: float, height: float, level: float, reach: int
+    row: NDArray[np.float32], top: int, step: int, sign: np.float32, height: np.float32, level: np.float32, reach: int
 ) -> tuple[float, float, int]:
     """Samples from a top to where the wave has fallen by 3 % and by 15 %, and how many are within `level` of it.
 
     The first is negative where a sample within the uppermost 2 % is higher, or to the right as high: the top is then
     another's.
     """
-    highest = height if step < 0 else height * (1.0 - 1e-9)
-    upper, lower, belongs = 0.97 * height, 0.85 * height, 0.98 * height
-    near = -1.0
-    flat = 0
-    before = height
-    inside = True
-    for k in range(1, reach):
-        value = sign * float(row[top + k * step])
-        if inside:
-            if value > highest:
-                return -1.0, 0.0, 0
-            inside = value > belongs
-        if flat == k - 1 and value >= height - level:
-            flat = k
-        if near < 0.0 and value <= upper:
-            near = k - (upper - value) / (before - value)
-        if value <= lower:
-            return near, k - (lower - value) / (before - value), flat
-        before = value
-    return near if near >= 0.0 else float(reach), float(reach), flat
+    upper, lower, belongs = np.float32(0.97) * height, np.float32(0.85) * height, np.float32(0.98) * height
+    k = 1
+    value = sign * row[top + step]
+    while value >= height - level and k < reach:
+        if value > height or (value == height and step > 0):
+            return -1.0, 0.0, 0
+        k += 1
+        value = sign * row[top + k * step]
+    flat = k - 1
+    while value > belongs and k < reach:
+        if value > height or (value == height and step > 0):
+            return -1.0, 0.0, 0
+        k += 1
+        value = sign * row[top + k * step]
+    while value > upper and k < reach:
+        k += 1
+        value = sign * row[top + k * step]
+    before = sign * row[top + (k - 1) * step]
+    near = k - float(upper - value) / float(before - value) if value <= upper else float(reach)
+    while value > lower and k < reach:
+        k += 1
+        value = sign * row[top + k * step]
+    before = sign * row[top + (k - 1) * step]
+    wide = k - float(lower - value) / float(before - value) if value <= lower else float(reach)
+    return near, wide, flat
 
 
 def _bin(height: float) -> int:
@@ -129,6 +137,7 @@ def _note_straight(
     origin: int,
     reach: int,
     level: float,
+    weight: int,
     counts: NDArray[np.int64],
     at: NDArray[np.int64],
 ) -> None:
@@ -142,10 +151,11 @@ def _note_straight(
             last += origin
             if inside > 0 and last > at[n, 1]:  # else it was noted with another top on the same piece
                 counts[n, min(inside, 3) - 1] += 1
-                counts[n, 3] += 1 if falls and inside >= 3 else 0
                 at[n, 1] = last
-                if inside >= 3 and at[n, 0] < 0:
-                    at[n, 0] = last - inside
+                if inside >= 3:
+                    counts[n, 3] += 1 if falls else 0
+                    counts[n, 4] += weight
+                    at[n, 0] = last - inside if at[n, 0] < 0 else at[n, 0]
         limit *= 3.0
 
 
@@ -156,27 +166,65 @@ def _note_height(
     number: int,
     reach: int,
     level: float,
+    weight: int,
     heights: NDArray[np.int32],
-    flat: NDArray[np.int32],
+    tally: NDArray[np.int64],
     at: NDArray[np.int64],
-) -> None:
-    """Note how high a top is, and how flat; `number` is that of its sample."""
-    height = abs(float(x[i]))
-    near = max(level, 1e-5 * height)
-    left, wide_left, flat_left = _side(x, i, -1, sign, height, near, reach)
+) -> int:
+    """Note how high a top is, and how flat; `number` is that of its sample. Returns 1, or 0 where it is none."""
+    height = abs(x[i])
+    near = np.float32(max(level, 1e-5 * float(height)))
+    up = np.float32(sign)
+    left, wide_left, flat_left = _side(x, i, -1, up, height, near, reach)
     if left < 0.0:
-        return
-    right, wide_right, flat_right = _side(x, i, 1, sign, height, near, reach)
-    place = _bin(height)
+        return 0
+    right, wide_right, flat_right = _side(x, i, 1, up, height, near, reach)
+    place = _bin(float(height))
     # A flank that falls through 12 % of the height in half a sample is a square wave's.
     if right < 0.0 or place < 0 or min(wide_left - left, wide_right - right) < 0.5:
-        return
+        return 0
     shapes = heights.shape[1]
     shape = int(2.0 * (shapes - 1) * ((left + right) / (wide_left + wide_right) - 0.5)) + 1
     heights[place, max(0, min(shape, shapes - 1))] += 1
-    flat[place] += 1 if flat_left + flat_right >= 2 else 0
-    if at[place] < 0:
-        at[place] = number
+    tally[place, 0] += weight
+    tally[place, 1] += weight if flat_left + flat_right >= 2 else 0
+    at[place] = number if at[place] < 0 else at[place]
+    return 1
+
+
+STEEP = 0.76
+"""A flank that falls by 24 % of the height from one sample to the next is a square wave's: it falls through the 12 %
+from 3 to 15 % below the top in half a sample."""
+
+PLENTY = 2000
+STRIDE = 4
+"""Once the height of so many tops of a channel is noted, every fourth 10 ms stand for all: the loud parts of a long
+piece hold far more tops than it takes to tell, and looking at each would take too long."""
+
+SPAN = 32
+"""Samples looked through at once for any top."""
+
+
+def _less(a: np.float32, b: np.float32) -> np.float32:
+    return a if a < b else b
+
+
+def _is_top(y: NDArray[np.float32], j: int, floor: np.float32, near: np.float32) -> bool:
+    """Whether `y[j + 2]` is a top above `near`, or one above `floor` that may be straight, and no square wave's."""
+    two = np.float32(2.0)
+    a, b, c, d, e = y[j], y[j + 1], y[j + 2], y[j + 3], y[j + 4]
+    own, left, right = abs(c), abs(b), abs(d)
+    bend = _less(abs(a - two * b + c), _less(abs(b - two * c + d), abs(c - two * d + e)))
+    limit = floor if bend <= np.float32(COARSEST) * own else near
+    return (own > limit) & (own >= left) & (own > right) & (_less(left, right) >= np.float32(STEEP) * own)
+
+
+def _tops_in_span(y: NDArray[np.float32], floor: np.float32, near: np.float32) -> int:
+    """Which of SPAN samples from `y[2]` on are tops to look at, a bit each."""
+    mask = 0
+    for j in range(SPAN):
+        mask |= 1 << j if _is_top(y, j, floor, near) else 0
+    return mask
 
 
 @kernel
@@ -188,42 +236,48 @@ def note_tops(
     tops: NDArray[np.float32],
     reach: int,
     level: float,
-    highest: NDArray[np.float32],
+    state: NDArray[np.float64],
     heights: NDArray[np.int32],
-    flat: NDArray[np.int32],
+    tally: NDArray[np.int64],
     height_at: NDArray[np.int64],
     straight: NDArray[np.int64],
     straight_at: NDArray[np.int64],
 ) -> None:
     """Note the tops of both signs, from `reach` + BESIDE samples before the first hop to as many before the last's end.
 
-    `highest`: the largest sample so far, and that of the hop before. `heights` (2, bins, shapes): tops by height and
-    flatness; `flat` (2, bins): those of three and more samples within `level`, or 1e-5 of the height; `height_at`
-    (2, bins): where the first was. `straight` (2, levels, 4): straight tops with one, two, three and more samples
-    inside, and of the last those from which the wave falls on both sides; `straight_at` (2, levels, 2): where the
-    first of the last kind was, and where the latest of any ends. No bend below `level` counts as straight.
+    `state`: the largest sample so far, that of the hop before, tops noted, hops so far. `heights` (2, bins, shapes):
+    tops by height and flatness; `tally` (2, bins, 2): how many tops they stand for, and how many of these have three
+    and more samples within `level`, or 1e-5 of the height; `height_at` (2, bins): where the first was. `straight`
+    (2, levels, 5): straight tops with one, two, three and more samples inside; of the last those from which the wave
+    falls on both sides, and how many they stand for; `straight_at` (2, levels, 2): where the first of the last kind
+    was, and where the latest of any ends. No bend below `level` counts as straight.
     """
     lag = reach + BESIDE
-    most, previous = highest[0], highest[1]
+    most, previous, noted, hop = np.float32(state[0]), np.float32(state[1]), int(state[2]), int(state[3])
     for h in range(edges.shape[0] - 1):
         here = max(previous, tops[h])
         previous = tops[h]
         most = max(most, tops[h])
-        floor = np.float32(IN_REACH) * most
-        if here <= floor:
+        near = np.float32(NEAR_TOP) * most
+        weight = STRIDE if noted >= PLENTY else 1
+        hop += 1
+        if here <= near or hop % weight != 0:
             continue
+        floor = np.float32(IN_REACH) * most
         x = row[offset + edges[h] - 2 * lag :]
         first = origin + edges[h] - 2 * lag
-        for k in range(edges[h + 1] - edges[h]):
-            i = k + lag
-            size = abs(x[i])
-            if size <= floor:
-                continue
-            sign = 1.0 if x[i] > 0.0 else -1.0
-            if sign * x[i - 1] > size or sign * x[i + 1] >= size:
-                continue
-            s = 0 if sign > 0.0 else 1
-            _note_straight(x, i, sign, first, reach, level, straight[s], straight_at[s])
-            if size > np.float32(NEAR_TOP) * most:
-                _note_height(x, i, sign, first + i, reach, level, heights[s], flat[s], height_at[s])
-    highest[0], highest[1] = most, previous
+        size = edges[h + 1] - edges[h]
+        for start in range(0, size, SPAN):
+            mask = _tops_in_span(x[start + lag - 2 :], floor, near)
+            i = start + lag - 1
+            while mask and i < size + lag - 1:
+                i += 1
+                mask, hit = mask >> 1, mask & 1
+                if not hit:
+                    continue
+                sign = 1.0 if x[i] > 0.0 else -1.0
+                s = 0 if sign > 0.0 else 1
+                _note_straight(x, i, sign, first, reach, level, weight, straight[s], straight_at[s])
+                if abs(x[i]) > near:
+                    noted += _note_height(x, i, sign, first + i, reach, level, weight, heights[s], tally[s], height_at[s])
+    state[0], state[1], state[2], state[3] = most, previous, noted, hop

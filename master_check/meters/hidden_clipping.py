@@ -112,7 +112,7 @@ class HiddenClipping:
     """Tops of every channel, counted by height and shape."""
 
     def __init__(self, format: AudioFormat) -> None:
-        self._reach = min(format.rate // 200, PAST // 2 - BESIDE)
+        self._reach = min(format.rate // 400, PAST // 2 - BESIDE)
         self._level = 3.0 * 2.0 ** (1 - format.bit_depth) if format.bit_depth and not format.floating else 0.0
         bins = int((HIGHEST_OCTAVE - LOWEST_OCTAVE) * PER_OCTAVE) + 1
         self._state = np.zeros((format.channels, 4))
@@ -125,25 +125,17 @@ class HiddenClipping:
         self._end = 0
 
     def feed(self, block: Block) -> None:
-        for channel, row in enumerate(block.buffer):
-            self._note(channel, row, block.start, block.edges, block.tops[channel])
+        self._note(block.buffer, block.start, block.edges, np.ascontiguousarray(block.tops))
         self._tail[:] = block.buffer[:, block.length : block.length + PAST]
         self._end = block.start + block.length
 
     def _note(
-        self, channel: int, row: NDArray[np.float32], start: int, edges: NDArray[np.int64], tops: NDArray[np.float32]
+        self, buffer: NDArray[np.float32], start: int, edges: NDArray[np.int64], tops: NDArray[np.float32]
     ) -> None:
         note_tops(
-            row, PAST, start, edges, tops, self._reach, self._level, self._state[channel], self._heights[channel],
-            self._tally[channel], self._height_at[channel], self._straight[channel], self._straight_at[channel],
+            buffer, PAST, start, edges, tops, self._reach, self._level, self._state, self._heights, self._tally,
+            self._height_at, self._straight, self._straight_at,
         )  # fmt: skip
-
-    def finish(self) -> None:
-        """Note the last tops, which wait for samples that do not come; zeros stand for them."""
-        lag = self._reach + BESIDE
-        edges, nothing = np.array([0, lag]), np.zeros(1, np.float32)
-        for channel, row in enumerate(self._tail):
-            self._note(channel, np.append(row, np.zeros(2 * lag, np.float32)), self._end, edges, nothing)
 
     def result(self, plain: NDArray[np.int64]) -> tuple[HiddenClips, ...]:
         """What was found, a channel each.
@@ -162,9 +154,8 @@ class HiddenClipping:
     def _finish(self) -> None:
         """Note the last tops, which wait for samples that do not come; zeros stand for them."""
         lag = self._reach + BESIDE
-        edges, nothing = np.array([0, lag]), np.zeros(1, np.float32)
-        for channel, row in enumerate(self._tail):
-            self._note(channel, np.append(row, np.zeros(2 * lag, np.float32)), self._end, edges, nothing)
+        rest = np.pad(self._tail, ((0, 0), (0, 2 * lag)))
+        self._note(rest, self._end, np.array([0, lag]), np.zeros((len(rest), 1), np.float32))
 
     def _cut(self, channel: int, shared: int | None, straight: int | None) -> _Cut:
         """The tops of a channel that reach a ceiling, or are straight: of each sign whichever finds more."""
@@ -216,20 +207,20 @@ def ceiling(heights: NDArray[np.int32]) -> int | None:
     # below[i, s]: tops in the bins before i of flatness s and more.
     below = np.zeros((len(shapes) + 1, SHAPES))
     below[1:] = np.cumsum(np.cumsum(shapes[:, ::-1], axis=1)[:, ::-1], axis=0)
-    best = CERTAIN, -1
-    for width in WIDTHS:
-        first = np.arange(max(len(shapes) - SEARCHED, BELOW[1]), len(shapes) - width + 1)
-        if len(first):
-            certainty = _certainty(shapes, below, first, width)
-            at = int(np.argmax(certainty))
-            best = max(best, (float(certainty[at]), int(first[at])))
-    if best[1] < 0:
+    places = [np.arange(max(len(shapes) - SEARCHED, BELOW[1]), len(shapes) - width + 1) for width in WIDTHS]
+    first = np.concatenate(places)
+    if not len(first):
         return None
-    return bottom + _lowest_of_pile(shapes.sum(axis=1), best[1])
+    width = np.repeat(WIDTHS, [len(own) for own in places])
+    certain = _certainty(shapes, below, first, width)
+    best = int(np.argmax(certain))
+    if certain[best] <= CERTAIN:
+        return None
+    return bottom + _lowest_of_pile(shapes.sum(axis=1), int(first[best]))
 
 
 def _certainty(
-    shapes: NDArray[np.int32], below: NDArray[np.float64], first: NDArray[np.int64], width: int
+    shapes: NDArray[np.int32], below: NDArray[np.float64], first: NDArray[np.int64], width: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     """Standard deviations by which more tops of `width` bins from `first` on are flat than chance makes."""
     window = below[first + width] - below[first]

@@ -229,7 +229,7 @@ def _tops_in_span(y: NDArray[np.float32], floor: np.float32, near: np.float32) -
 
 @kernel
 def note_tops(
-    row: NDArray[np.float32],
+    buffer: NDArray[np.float32],
     offset: int,
     origin: int,
     edges: NDArray[np.int64],
@@ -245,39 +245,43 @@ def note_tops(
 ) -> None:
     """Note the tops of both signs, from `reach` + BESIDE samples before the first hop to as many before the last's end.
 
-    `state`: the largest sample so far, that of the hop before, tops noted, hops so far. `heights` (2, bins, shapes):
-    tops by height and flatness; `tally` (2, bins, 2): how many tops they stand for, and how many of these have three
-    and more samples within `level`, or 1e-5 of the height; `height_at` (2, bins): where the first was. `straight`
-    (2, levels, 5): straight tops with one, two, three and more samples inside; of the last those from which the wave
-    falls on both sides, and how many they stand for; `straight_at` (2, levels, 2): where the first of the last kind
-    was, and where the latest of any ends. No bend below `level` counts as straight.
+    Of every channel, `state`: the largest sample so far, that of the hop before, tops noted, hops so far. Of every
+    channel and sign, `heights` (bins, shapes): tops by height and flatness; `tally` (bins, 2): how many tops they
+    stand for, and how many of these have three and more samples within `level`, or 1e-5 of the height; `height_at`
+    (bins,): where the first was. `straight` (levels, 5): straight tops with one, two, three and more samples inside;
+    of the last those from which the wave falls on both sides, and how many they stand for; `straight_at` (levels, 2):
+    where the first of the last kind was, and where the latest of any ends. No bend below `level` counts as straight.
     """
     lag = reach + BESIDE
-    most, previous, noted, hop = np.float32(state[0]), np.float32(state[1]), int(state[2]), int(state[3])
-    for h in range(edges.shape[0] - 1):
-        here = max(previous, tops[h])
-        previous = tops[h]
-        most = max(most, tops[h])
-        near = np.float32(NEAR_TOP) * most
-        weight = STRIDE if noted >= PLENTY else 1
-        hop += 1
-        if here <= near or hop % weight != 0:
-            continue
-        floor = np.float32(IN_REACH) * most
-        x = row[offset + edges[h] - 2 * lag :]
-        first = origin + edges[h] - 2 * lag
-        size = edges[h + 1] - edges[h]
-        for start in range(0, size, SPAN):
-            mask = _tops_in_span(x[start + lag - 2 :], floor, near)
-            i = start + lag - 1
-            while mask and i < size + lag - 1:
-                i += 1
-                mask, hit = mask >> 1, mask & 1
-                if not hit:
-                    continue
-                sign = 1.0 if x[i] > 0.0 else -1.0
-                s = 0 if sign > 0.0 else 1
-                _note_straight(x, i, sign, first, reach, level, weight, straight[s], straight_at[s])
-                if abs(x[i]) > near:
-                    noted += _note_height(x, i, sign, first + i, reach, level, weight, heights[s], tally[s], height_at[s])
-    state[0], state[1], state[2], state[3] = most, previous, noted, hop
+    for c in range(buffer.shape[0]):
+        most, previous = np.float32(state[c, 0]), np.float32(state[c, 1])
+        noted, hop = int(state[c, 2]), int(state[c, 3])
+        for h in range(edges.shape[0] - 1):
+            here = max(previous, tops[c, h])
+            previous = tops[c, h]
+            most = max(most, tops[c, h])
+            near = np.float32(NEAR_TOP) * most
+            weight = STRIDE if noted >= PLENTY else 1
+            hop += 1
+            if here <= near or hop % weight != 0:
+                continue
+            floor = np.float32(IN_REACH) * most
+            x = buffer[c, offset + edges[h] - 2 * lag :]
+            first = origin + edges[h] - 2 * lag
+            size = edges[h + 1] - edges[h]
+            for start in range(0, size, SPAN):
+                mask = _tops_in_span(x[start + lag - 2 :], floor, near)
+                i = start + lag - 1
+                while mask and i < size + lag - 1:
+                    i += 1
+                    mask, hit = mask >> 1, mask & 1
+                    if not hit:
+                        continue
+                    sign = 1.0 if x[i] > 0.0 else -1.0
+                    s = 0 if sign > 0.0 else 1
+                    _note_straight(x, i, sign, first, reach, level, weight, straight[c, s], straight_at[c, s])
+                    if abs(x[i]) > near:
+                        noted += _note_height(
+                            x, i, sign, first + i, reach, level, weight, heights[c, s], tally[c, s], height_at[c, s]
+                        )
+        state[c, 0], state[c, 1], state[c, 2], state[c, 3] = most, previous, noted, hop

@@ -19,10 +19,10 @@ HIGHEST_OCTAVE = 2
 PER_OCTAVE = 277.6
 """Bins of height in an octave (6.02 dB): each is 0.25 % wide."""
 
-LEVELS = 4
+LEVELS = 5
 STRAIGHT = 1e-5
 """A top is straight where its slope changes by at most this share of its height from sample to sample, at the finest
-of `LEVELS`; each next level allows three times as much."""
+of `LEVELS`; each next level allows three times as much. The last only shows what comes by chance."""
 
 COARSEST = STRAIGHT * 3.0 ** (LEVELS - 1)
 
@@ -180,12 +180,13 @@ def _note_height(
         return 0
     right, wide_right, flat_right = _side(x, i, 1, up, height, near, reach)
     place = _bin(float(height))
-    # A flank that falls through 12 % of the height in half a sample is a square wave's.
-    if right < 0.0 or place < 0 or min(wide_left - left, wide_right - right) < 0.5:
+    if right < 0.0 or place < 0:
         return 0
-    shapes = heights.shape[1]
-    shape = int(2.0 * (shapes - 1) * ((left + right) / (wide_left + wide_right) - 0.5)) + 1
-    heights[place, max(0, min(shape, shapes - 1))] += 1
+    # A flank that falls through 12 % of the height in half a sample may be a square wave's, whose shape tells nothing.
+    if min(wide_left - left, wide_right - right) >= 0.5:
+        shapes = heights.shape[1]
+        shape = int(2.0 * (shapes - 1) * ((left + right) / (wide_left + wide_right) - 0.5)) + 1
+        heights[place, max(0, min(shape, shapes - 1))] += 1
     tally[place, 0] += weight
     tally[place, 1] += weight if flat_left + flat_right >= 2 else 0
     at[place] = number if at[place] < 0 else at[place]
@@ -193,10 +194,9 @@ def _note_height(
 
 
 STEEP = 0.76
-"""A flank that falls by 24 % of the height from one sample to the next is a square wave's: it falls through the 12 %
-from 3 to 15 % below the top in half a sample."""
+"""A sample whose neighbours on both sides are lower than this share of it is no top to look at."""
 
-PLENTY = 2000
+PLENTY = 4000
 STRIDE = 4
 """Once the height of so many tops of a channel is noted, every fourth 10 ms stand for all: the loud parts of a long
 piece hold far more tops than it takes to tell, and looking at each would take too long."""
@@ -210,13 +210,13 @@ def _less(a: np.float32, b: np.float32) -> np.float32:
 
 
 def _is_top(y: NDArray[np.float32], j: int, floor: np.float32, near: np.float32) -> bool:
-    """Whether `y[j + 2]` is a top above `near`, or one above `floor` that may be straight, and no square wave's."""
+    """Whether `y[j + 2]` is a top above `near`, or one above `floor` that may be straight."""
     two = np.float32(2.0)
     a, b, c, d, e = y[j], y[j + 1], y[j + 2], y[j + 3], y[j + 4]
     own, left, right = abs(c), abs(b), abs(d)
     bend = _less(abs(a - two * b + c), _less(abs(b - two * c + d), abs(c - two * d + e)))
     limit = floor if bend <= np.float32(COARSEST) * own else near
-    return bool((own > limit) & (own >= left) & (own > right) & (_less(left, right) >= np.float32(STEEP) * own))
+    return bool((own > limit) & (own >= left) & (own > right) & ((left >= np.float32(STEEP) * own) | (right >= np.float32(STEEP) * own)))
 
 
 def _tops_in_span(y: NDArray[np.float32], floor: np.float32, near: np.float32) -> int:

@@ -106,9 +106,9 @@ def made_music(seed: int, seconds: float = 40.0) -> Floats:
         if n % 4 == 0:
             _add(piece, start, level * _drum(rng, 50.0, 0.15, 0.02), 0.0)
         if n % 8 == 4:
-            _add(piece, start, 0.7 * level * _drum(rng, 190.0, 0.08, 0.7), 0.1)
+            _add(piece, start, 0.7 * level * _drum(rng, 190.0, 0.08, 0.2), 0.1)
         if n % 2 == 0:
-            _add(piece, start, 0.5 * level * _pluck(rng, root * 2.0 ** (rng.integers(0, 8) / 12.0), 0.25), 0.0)
+            _add(piece, start, 0.9 * level * _pluck(rng, root * 2.0 ** (rng.integers(0, 8) / 12.0), 0.4), 0.0)
         for _ in range(rng.integers(0, 4)):
             pitch = root * 2.0 ** (rng.choice([12, 15, 17, 19, 22, 24, 27]) / 12.0)
             _add(piece, start, 0.25 * level * _pluck(rng, pitch, rng.uniform(0.1, 0.6)), rng.uniform(-0.8, 0.8))
@@ -130,7 +130,7 @@ def _pluck(rng: np.random.Generator, hz: float, decay_s: float) -> Floats:
     """A string: partials that fall with their number, each fading in its own time."""
     time = np.arange(RATE) / RATE
     partials = np.arange(1, int(min(24, 12_000 / hz)))
-    levels = rng.uniform(0.3, 1.0, len(partials)) / partials**1.2
+    levels = rng.uniform(0.3, 1.0, len(partials)) / partials**1.6
     phases = 2.0 * np.pi * (hz * partials[:, None] * time + rng.uniform(0.0, 1.0, (len(partials), 1)))
     return np.asarray((levels[:, None] * np.sin(phases) * np.exp(-time * partials[:, None] ** 0.5 / decay_s)).sum(0))
 
@@ -142,12 +142,16 @@ def pieces(folder: Path | None, made: int, seconds: float = 40.0) -> Iterator[tu
         info = soundfile.info(path)
         start = max(0, min(15 * info.samplerate, info.frames - round(seconds * info.samplerate)))
         frames = soundfile.read(path, round(seconds * info.samplerate), start, always_2d=True)[0]
-        if info.samplerate != RATE:
-            common = np.gcd(RATE, info.samplerate)
-            frames = scipy.signal.resample_poly(frames, RATE // common, info.samplerate // common, axis=0)
-        yield path.stem, frames / np.abs(frames).max() * amplitude_of(-1.0)
+        yield path.stem, at_48_khz(frames, info.samplerate)
     for seed in range(made):
         yield f"made {seed}", made_music(seed, seconds) * amplitude_of(-1.0)
+
+
+def at_48_khz(frames: Frames | Floats, rate: int) -> Floats:
+    """Music at RATE, peaks at -1 dBFS."""
+    common = int(np.gcd(RATE, rate))
+    converted = scipy.signal.resample_poly(np.asarray(frames, np.float64), RATE // common, rate // common, axis=0)
+    return np.asarray(converted / np.abs(converted).max() * amplitude_of(-1.0))
 
 
 def unclipped(frames: Floats, limiters: int = len(LIMITERS)) -> Iterator[tuple[str, tuple[Frames, int, int | None]]]:

@@ -216,7 +216,8 @@ def _is_top(y: NDArray[np.float32], j: int, floor: np.float32, near: np.float32)
     own, left, right = abs(c), abs(b), abs(d)
     bend = _less(abs(a - two * b + c), _less(abs(b - two * c + d), abs(c - two * d + e)))
     limit = floor if bend <= np.float32(COARSEST) * own else near
-    return bool((own > limit) & (own >= left) & (own > right) & ((left >= np.float32(STEEP) * own) | (right >= np.float32(STEEP) * own)))
+    beside = left if left > right else right
+    return bool((own > limit) & (own >= left) & (own > right) & (beside >= np.float32(STEEP) * own))
 
 
 def _tops_in_span(y: NDArray[np.float32], floor: np.float32, near: np.float32) -> int:

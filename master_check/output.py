@@ -1,9 +1,18 @@
-"""Writing a result: whole or not at all, never over an input, over an existing file only when asked to."""
+"""Writing a result: whole or not at all, never over an input, over an existing file only when asked to.
+
+A symbolic link is followed: the same rules hold for the file it leads to, which is written, and the link stays.
+"""
 
 import os
+import shutil
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Final
+
+_UNFINISHED: Final[set[Path]] = set()
+"""Files and folders of this process that nobody else is to find."""
 
 
 class OutputError(Exception):
@@ -19,20 +28,31 @@ def check_target(path: Path, inputs: Iterable[Path], force: bool) -> None:
         It is an input, is there already and `force` is off, or has no folder that can be written.
     """
     try:
-        if not path.parent.is_dir():
-            raise OutputError(f"{path}: there is no folder {path.parent}")
-        if path.is_dir():
+        place = _place(path)
+        if not place.parent.is_dir():
+            raise OutputError(f"{path}: there is no folder {place.parent}")
+        if place.is_dir():
             raise OutputError(f"{path}: is a folder; name a file")
-        if path.exists() and not path.is_file():
+        if place.exists() and not place.is_file():
             raise OutputError(f"{path}: is not a regular file; name one")
-        if any(_same(path, source) for source in inputs):
+        if any(_same(place, source) for source in inputs):
             raise OutputError(f"{path}: is one of the files to be read; choose another name")
-        if path.exists() and not force:
+        if place.exists() and not force:
             raise OutputError(f"{path}: is there already; use --force to replace it")
-        if not os.access(path.parent, os.W_OK):
+        if not os.access(place.parent, os.W_OK):
             raise OutputError(f"{path}: cannot be written (no permission for the folder)")
     except OSError as error:
         raise OutputError(f"{path}: cannot be written ({error.strerror or error})") from None
+
+
+def _place(path: Path) -> Path:
+    """The file that is written: the path itself, or where it leads as a symbolic link."""
+    if not path.is_symlink():
+        return path
+    place = Path(os.path.realpath(path))
+    if place.is_symlink():
+        raise OutputError(f"{path}: is a symbolic link that leads round in a circle; choose another name")
+    return place
 
 
 def _same(a: Path, b: Path) -> bool:
@@ -50,30 +70,45 @@ def write_whole(path: Path, text: str) -> None:
     OutputError
         The folder cannot be written, the disk is full; nothing is left behind.
     """
-    name = None
+    part = None
     try:
+        place = _place(path)
         with tempfile.NamedTemporaryFile(
-            "w",
-            dir=path.parent,
-            prefix=".sendoff.",
-            suffix=".part",
-            encoding="utf-8",
-            delete=False,
+            "w", dir=place.parent, prefix=".sendoff.", suffix=".part", encoding="utf-8", delete=False
         ) as file:
-            name = file.name
+            part = Path(file.name)
+            _UNFINISHED.add(part)
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        Path(name).chmod(0o666 & ~_umask())
-        Path(name).replace(path)
+        part.chmod(0o666 & ~_umask())
+        part.replace(place)
     except OSError as error:
-        if name is not None:
-            Path(name).unlink(missing_ok=True)
         raise OutputError(f"{path}: cannot be written ({error.strerror or error})") from None
-    except BaseException:
-        if name is not None:
-            Path(name).unlink(missing_ok=True)
-        raise
+    finally:
+        if part is not None:
+            part.unlink(missing_ok=True)
+            _UNFINISHED.discard(part)
+
+
+@contextmanager
+def temporary_folder(name: str) -> Iterator[Path]:
+    """A folder that is gone afterwards, also where the program is stopped meanwhile."""
+    with tempfile.TemporaryDirectory(prefix=f"sendoff-{name}-") as folder:
+        path = Path(folder)
+        _UNFINISHED.add(path)
+        try:
+            yield path
+        finally:
+            _UNFINISHED.discard(path)
+
+
+def abandon() -> None:
+    """Take away what is unfinished, for a program that stops here and now."""
+    for path in tuple(_UNFINISHED):
+        for _ in range(3):  # other threads go on, and may put something into a folder while it is being emptied
+            with suppress(OSError):
+                shutil.rmtree(path) if path.is_dir() else path.unlink(missing_ok=True)
 
 
 def _umask() -> int:

@@ -20,7 +20,7 @@ FLOORS = (
     ("meters",),
     ("sound",),
     ("tables",),
-    ("decibels", "jit", "output", "text"),
+    ("cores", "decibels", "jit", "output", "text"),
 )
 """From the top floor down. A room may import from rooms on lower floors, and from itself."""
 

@@ -4,7 +4,6 @@ Figures of the sequence are those of `quantities.ALBUM_QUANTITIES`. Alternate ve
 measured, judged and held against their main version, but are no part of the sequence.
 """
 
-import os
 import threading
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -17,6 +16,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
+from master_check import cores
 from master_check.albums import consistency
 from master_check.albums.consistency import Join, Observation
 from master_check.albums.tracks import VERSIONS, find_tracks, find_versions, lone_versions
@@ -216,8 +216,7 @@ def album(
     loaded = load_all(profiles)
     paths = list(find_tracks([places] if isinstance(places, str | Path) else places).paths)
     mains = find_versions(paths, versions)
-    workers = workers or (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
-    pool = ThreadPoolExecutor(workers)
+    pool = ThreadPoolExecutor(cores.threads(workers))
     try:
         with Store() as store:
             tell = _shares(paths, progress)

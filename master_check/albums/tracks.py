@@ -2,26 +2,13 @@
 
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-import soundfile
-
-# Files of libsndfile's kinds that are mostly called something else than the kind. Headerless RAW cannot be opened.
-_CALLED: Final[Mapping[str, tuple[str, ...]]] = {
-    "AIFF": ("aiff", "aif", "aifc"),
-    "AU": ("au", "snd"),
-    "MAT4": (),
-    "MAT5": (),
-    "MP3": ("mp3", "mp2"),
-    "NIST": ("nist", "sph"),
-    "OGG": ("ogg", "oga", "opus"),
-    "RAW": (),
-    "SVX": ("8svx", "iff"),
-    "WAV": ("wav", "wave", "bwf"),
-}
+from master_check.sound.format import SUFFIXES
+from master_check.text import first_of, read_small
 
 _WORDS: Final = (
     r"(?:instrumental|inst\.?|karaoke|minus[\s_-]?one|a[\s_-]?cap+el+a|acap|vocals?[\s_-]only|no[\s_-]vocals?"
@@ -60,12 +47,6 @@ class Tracks:
     skipped: int = 0
 
 
-def extensions() -> frozenset[str]:
-    """Extensions, in lower case and with the dot, of what this installation's libsndfile reads."""
-    kinds = soundfile.available_formats()
-    return frozenset(f".{name}" for kind in kinds for name in _CALLED.get(kind, (kind.lower(),)))
-
-
 def find_tracks(places: Iterable[str | Path]) -> Tracks:
     """The sound files of folders, in natural order, and files as given, in the order given.
 
@@ -76,19 +57,18 @@ def find_tracks(places: Iterable[str | Path]) -> Tracks:
     AlbumError
         A folder cannot be read or has no sound file in it; everything wrong is listed.
     """
-    known = extensions()
     paths: dict[Path, Path] = {}
     skipped = 0
     faults = []
     for place in map(Path, places):
         found = [place]
-        if place.is_dir():
-            try:
-                inside = list(place.iterdir())
-            except OSError as error:
-                faults.append(f"{place}: cannot be read ({error.strerror or error})")
-                continue
-            found = [p for p in inside if p.suffix.lower() in known and not p.name.startswith(".") and not p.is_dir()]
+        try:
+            inside = list(place.iterdir()) if place.is_dir() else None
+        except OSError as error:
+            faults.append(f"{place}: cannot be read ({error.strerror or error})")
+            continue
+        if inside is not None:
+            found = [p for p in inside if p.suffix.lower() in SUFFIXES and p.name[0] != "." and not p.is_dir()]
             found.sort(key=natural)
             skipped += len(inside) - len(found)
             if not found:
@@ -124,10 +104,11 @@ def read_order(order: str | Path, tracks: Tracks, versions: str = VERSIONS) -> T
         The file cannot be read, names what is not there or something twice, or leaves a track out; all is listed.
     """
     try:
-        lines = Path(order).read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-        raise AlbumError([f"{order}: cannot be read ({reason})"]) from None
+        lines = read_small(Path(order)).decode("utf-8-sig").splitlines()
+    except UnicodeDecodeError as error:
+        raise AlbumError([f"{order}: not UTF-8 text (byte {error.start})"]) from None
+    except ValueError as error:
+        raise AlbumError([f"{order}: {error}"]) from None
     # The same letters can be composed or not, depending on the system that wrote the name.
     there = {unicodedata.normalize("NFC", name): path for path in tracks.paths for name in (path.name, str(path))}
     named: dict[Path, int] = {}
@@ -148,7 +129,7 @@ def read_order(order: str | Path, tracks: Tracks, versions: str = VERSIONS) -> T
     left_out = [path for path in rest if path not in alternates]
     faults += [f"{order}: {path.name} is not named; add a line or take the file away" for path in left_out]
     if faults:
-        raise AlbumError(faults)
+        raise AlbumError(first_of(faults, str(order)))
     return Tracks((*named, *rest), tracks.skipped)
 
 

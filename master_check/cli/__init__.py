@@ -19,6 +19,7 @@ from master_check.cli.profiles import profiles
 from master_check.cli.quantities import quantities
 from master_check.cli.schema import schema
 from master_check.cli.selftest import selftest
+from master_check.cli.stopping import STATUS, stop_at_once_on_interrupt
 from master_check.cli.streams import prepare_streams
 
 
@@ -39,6 +40,7 @@ for command in (album, check, compare, plan, profiles, quantities, schema, selft
 def main() -> None:
     """Entry point of the `sendoff` command."""
     prepare_streams()
+    stop_at_once_on_interrupt()
     out, status = sys.stdout, _run()
     if sys.stdout is not out:  # click replaces it when the reader has gone; its own status would be a failed rule's
         status = 2
@@ -66,9 +68,9 @@ def _run() -> int:
         else:
             command = error.ctx.command_path if error.ctx else "sendoff"
             complain(f"{error.format_message()} See {command} --help.")
-    except (click.Abort, KeyboardInterrupt):
+    except (click.Abort, KeyboardInterrupt):  # as one already on its way when the command began
         complain("stopped")
-        return 130
+        return STATUS
     except BrokenPipeError:
         pass
     except OSError as error:

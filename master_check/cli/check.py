@@ -1,6 +1,5 @@
 """`sendoff check`: files against delivery profiles."""
 
-import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -60,12 +59,14 @@ def check(
       sendoff check master.wav -p streaming -p cd
       sendoff check *.wav -p broadcast-r128 --csv > figures.csv
     """
+    from master_check import cores
+
     if as_json and as_csv:
         raise Refused("--json and --csv: choose one")
     check_report(report, files, force)
     loaded = load(profiles)
     with measuring(len(files)) as progress:
-        checked = _check_all(files, loaded, layout, threads or os.cpu_count() or 1, progress)
+        checked = _check_all(files, loaded, layout, cores.threads(threads), progress)
     for file in checked:
         if file.error is not None:
             complain(f"{file.path}: {file.error}")

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Final, Literal
 
+from master_check.text import first_of
+
 Level = Literal["must", "should", "note"]
 LEVELS: Final[tuple[Level, ...]] = ("must", "should", "note")
 
@@ -14,9 +16,6 @@ COMMON_PRACTICE: Final = "common practice"
 """The source of a rule that names none."""
 
 MAX_GAIN_REDUCTION_DB: Final = 3.0
-
-MOST_FAULTS: Final = 20
-"""Faults of one profile that are printed; the rest are counted."""
 
 
 class ProfileError(Exception):
@@ -33,9 +32,7 @@ class ProfileError(Exception):
     @property
     def lines(self) -> list[str]:
         """The faults for people, each with the profile it is in: the first ones, then how many more there are."""
-        more = len(self.faults) - MOST_FAULTS
-        shown = [*self.faults[:MOST_FAULTS], *([f"and {more} more fault{'s' * (more > 1)}"] if more > 0 else [])]
-        return [f"{self.profile}: {fault}" for fault in shown]
+        return first_of([f"{self.profile}: {fault}" for fault in self.faults], self.profile)
 
 
 @dataclass(frozen=True, slots=True)

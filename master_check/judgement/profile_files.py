@@ -10,6 +10,7 @@ import hashlib
 import json
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -18,8 +19,8 @@ import tomli
 
 from master_check.judgement.profile import Profile, ProfileError, ProfileFile, Rule
 from master_check.judgement.profile_keys import NAME, Contents, contents
+from master_check.text import read_small
 
-MAX_BYTES: Final = 1_000_000
 MAX_DEPTH: Final = 20
 
 
@@ -43,7 +44,7 @@ def folders() -> list[Path]:
 def _named() -> Iterator[tuple[str, Path]]:
     """Every profile that has a name, those that an earlier one of the same name hides included."""
     for folder in folders():
-        if folder.is_dir():
+        with suppress(OSError):  # a folder that cannot be looked into has no profiles
             for path in sorted(folder.glob("*.toml")):
                 yield path.stem, path
 
@@ -70,7 +71,7 @@ def find(name: str) -> Path:
     if name not in known:
         near = difflib.get_close_matches(name, known, n=1)
         hint = f", perhaps {near[0]}" if near else ""
-        raise ProfileError(name, [f"no such profile{hint}; there are: {', '.join(known)}"])
+        raise ProfileError(name or '""', [f"no such profile{hint}; there are: {', '.join(known)}"])
     return known[name]
 
 
@@ -160,15 +161,9 @@ def _read(path: Path) -> tuple[Contents, ProfileFile]:
 
 def _bytes(path: Path) -> bytes:
     try:
-        if not path.is_file():
-            raise ProfileError(str(path), ["no such file" if not path.exists() else "not a file"])
-        with path.open("rb") as file:
-            data = file.read(MAX_BYTES + 1)
-    except (OSError, ValueError) as error:
-        raise ProfileError(str(path), [f"cannot be read ({getattr(error, 'strerror', None) or error})"]) from None
-    if len(data) > MAX_BYTES:
-        raise ProfileError(str(path), ["larger than 1 MB: not a profile"])
-    return data
+        return read_small(path)
+    except ValueError as error:
+        raise ProfileError(str(path), [str(error)]) from None
 
 
 def _parsed(path: Path, data: bytes) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from master_check import cores
 from master_check.decibels import amplitude_of, decibels
 from master_check.limiting.limiter import LOOK_AHEAD_MS, RELEASE_MS, Limiter
 from master_check.meters.loudness import integrated
@@ -225,7 +226,7 @@ def plan_frames(
         setting = solver.meet(target_lufs, plain.gain_db)
         return setting, solver.afford(setting if target_lufs is not None else None, max_gain_reduction_db)
 
-    with ThreadPoolExecutor() as pool:
+    with ThreadPoolExecutor(cores.threads()) as pool:
         (by_true_peak, cheap_true_peak), (by_sample, cheap_sample) = pool.map(solve, solvers)
     if by_true_peak is None and by_sample is None:
         need = "out_of_reach"

@@ -9,6 +9,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
+from master_check import cores
 from master_check.alignment.align import Alignment, PairError, align
 from master_check.measurement.measurement import Measurement
 from master_check.measurement.one_pass import measure_kept
@@ -127,7 +128,7 @@ def compare(
     def read(path: str | Path) -> tuple[Measurement, Kept]:
         return measure_kept(path, layout, progress=progress)
 
-    with ThreadPoolExecutor(2) as pool:
+    with ThreadPoolExecutor(cores.threads()) as pool:
         (before, first), (after, second) = pool.map(read, (premaster, master))
     with first, second:
         alignment, change_, saturation = compare_signals(first, second)

@@ -20,6 +20,7 @@ from master_check.meters.spectrum import BANDS_HZ, EDGES_HZ, EXACT_HZ
 from master_check.report.svg import Floats, Plot, Tick, columns, round_places, thinned
 from master_check.sound.blocks import HOPS_PER_SECOND
 from master_check.tables.quantities import QUANTITIES
+from master_check.text import clock
 
 DECADES: Final = np.log10(EDGES_HZ)
 """Edges of the third octaves on a scale of their logarithm."""
@@ -159,13 +160,7 @@ def _times(duration: float) -> list[Tick]:
     count = math.floor(duration / step + 1e-6) + 1
     decimals = max(0, -math.floor(math.log10(step)))
     every = math.ceil(count / 5)
-    return [Tick(place * step, _minutes(place * step, decimals), roomy=place % every != 0) for place in range(count)]
-
-
-def _minutes(at: float, decimals: int) -> str:
-    whole = round(at, decimals)
-    width = 3 + decimals if decimals else 2
-    return f"{int(whole // 60)}:{whole % 60:0{width}.{decimals}f}"
+    return [Tick(place * step, clock(place * step, decimals), roomy=place % every != 0) for place in range(count)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,6 @@ After them a second meter: pyloudnorm, an implementation of BS.1770 that shares 
 made of noise.
 """
 
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -21,7 +20,7 @@ from master_check.decibels import amplitude_of
 from master_check.measurement.measurement import Measurement
 from master_check.measurement.one_pass import measure
 from master_check.measurement.store import folder
-from master_check.output import OutputError, write_whole
+from master_check.output import OutputError, temporary_folder, write_whole
 from master_check.selftest.published import CASES, Case
 from master_check.tables import layouts
 
@@ -74,8 +73,8 @@ def run(rates: tuple[int, ...], progress: Callable[[float], Any] | None = None) 
         The temporary folder cannot be written.
     """
     share = 1.0 / (len(rates) * (len(CASES) + 1))
-    with tempfile.TemporaryDirectory(prefix="sendoff-selftest-") as folder:
-        path = Path(folder) / "signal.wav"
+    with temporary_folder("selftest") as folder:
+        path = folder / "signal.wav"
         for rate in rates:
             for case in CASES:
                 yield _case(case, rate, path)

@@ -2,8 +2,17 @@
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from master_check.tables.layouts import Layout
+
+SUFFIXES: Final = frozenset(
+    (
+        *(".wav", ".wave", ".bwf", ".rf64", ".bw64", ".w64", ".aif", ".aiff", ".aifc", ".caf", ".au", ".snd"),
+        *(".flac", ".ogg", ".oga", ".opus", ".mp3", ".mp2"),
+    )
+)
+"""How files are named that can be measured, in lower case and with the dot."""
 
 
 class AudioError(Exception):

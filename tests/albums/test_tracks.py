@@ -1,23 +1,25 @@
 """Finding an album's files, their order, and alternate versions by name. Names and limits are common practice."""
 
 import os
+import re
 import unicodedata
 from pathlib import Path
 
 import numpy as np
 import pytest
-import soundfile
 
 from master_check.albums.tracks import (
     AlbumError,
     Tracks,
-    extensions,
     find_tracks,
     find_versions,
     lone_versions,
     natural,
     read_order,
 )
+from master_check.measurement.one_pass import measure
+from tests.fuzz.mutations import seeds
+from tests.signals import value
 
 
 def names(tracks: Tracks) -> list[str]:
@@ -93,23 +95,23 @@ def test_folders_without_sound_are_named(tmp_path: Path) -> None:
     assert caught.value.faults == [f"{a}: no sound files in this folder", f"{b}: no sound files in this folder"]
 
 
-def test_extensions_are_those_that_libsndfile_writes_and_reads(tmp_path: Path) -> None:
-    """Every kind of sound file that music comes in, written here by libsndfile, is found."""
-    for kind, subtype, name in (
-        ("WAV", "PCM_24", "a.wav"),
-        ("AIFF", "PCM_24", "b.aif"),
-        ("FLAC", "PCM_24", "c.flac"),
-        ("CAF", "PCM_24", "d.caf"),
-        ("W64", "PCM_24", "e.w64"),
-        ("RF64", "PCM_24", "f.rf64"),
-        ("OGG", "VORBIS", "g.ogg"),
-        ("MP3", "MPEG_LAYER_III", "h.mp3"),
-        ("AU", "PCM_16", "i.au"),
-    ):
-        soundfile.write(tmp_path / name, np.zeros((4800, 2)), 48_000, subtype, format=kind)
-    assert len(find_tracks([tmp_path]).paths) == 9
-    assert {".wav", ".opus", ".aiff", ".bwf"} <= extensions()
-    assert not {".raw", ".mat", ".txt", ".jpg", ""} & extensions()
+# Usual names of files of libsndfile's kinds, where they are not called as the kind.
+CALLED = {"WAV": "wav", "WAVEX": "bwf", "AIFF": "aif", "OGG": "oga", "SVX": "8svx", "NIST": "sph", "MAT4": "mat"}
+
+
+def test_a_folder_gives_what_can_be_read_and_nothing_else(tmp_path: Path) -> None:
+    """A file of every kind that libsndfile can write, under its usual name: all that is found is measured."""
+    for seed in {seed.container: seed for seed in seeds()}.values():
+        suffix = CALLED.get(seed.container, seed.container.lower())
+        (tmp_path / f"{seed.container}.{suffix}").write_bytes(seed.data())
+    put(tmp_path, "a.raw", "b.txt", "c.jpg", "d", ".hidden.wav")
+    found = find_tracks([tmp_path])
+    assert {path.stem for path in found.paths} == {
+        "WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC", "OGG", "MP3", "AU",
+    }  # fmt: skip
+    for path in found.paths:
+        assert value(measure(path), "duration_s") == pytest.approx(0.5, abs=0.1)
+    assert found.skipped >= 10 + 5
 
 
 def order(tmp_path: Path, text: str | bytes) -> Path:
@@ -140,15 +142,38 @@ def test_order_file_lists_everything_wrong(tmp_path: Path) -> None:
     ]
 
 
-@pytest.mark.parametrize("problem", ["gone", "folder", "bytes"])
-def test_order_file_that_cannot_be_read(problem: str, tmp_path: Path) -> None:
-    path = tmp_path / "order.txt"
+@pytest.mark.parametrize(
+    ("problem", "words"),
+    [
+        ("gone", "no such file"),
+        ("folder", "not a file"),
+        ("pipe", "not a file"),
+        ("device", "not a file"),
+        ("bytes", "not UTF-8 text (byte 0)"),
+        ("long", "larger than 1 MB"),
+        ("n" * 300, "cannot be read (File name too long)"),
+    ],
+)
+def test_order_file_that_cannot_be_read(problem: str, words: str, tmp_path: Path) -> None:
+    path = tmp_path / problem
     if problem == "folder":
         path.mkdir()
-    elif problem == "bytes":
-        path.write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(AlbumError, match="cannot be read"):
+    elif problem == "pipe":
+        os.mkfifo(path)
+    elif problem == "device":
+        path = Path("/dev/zero")
+    elif problem in ("bytes", "long"):
+        path.write_bytes(b"\xff\xfe\x00" if problem == "bytes" else b"a.wav\n" * 200_000)
+    with pytest.raises(AlbumError, match=re.escape(f"{path}: {words}") + "$"):
         read_order(path, Tracks(()))
+
+
+def test_of_many_faults_the_first_are_told_and_the_rest_counted(tmp_path: Path) -> None:
+    path = order(tmp_path, "x.wav\n" * 1000)
+    with pytest.raises(AlbumError) as caught:
+        read_order(path, Tracks(()))
+    assert len(caught.value.faults) == 21
+    assert caught.value.faults[-1] == f"{path}: and 980 more faults"
 
 
 def test_order_file_in_another_form_of_unicode(tmp_path: Path) -> None:

@@ -12,7 +12,6 @@ from master_check.sound.blocks import PAST, Block, blocks_of
 from master_check.sound.file import AudioFile
 from master_check.sound.format import AudioError
 from master_check.tables import layouts
-from master_check.text import clock
 from tests.signals import RATE, Frames, db, noise, quantised, sine, value, write
 
 LOSSLESS = {
@@ -269,19 +268,3 @@ def test_any_length_is_read_whole(tmp_path: Path, size: int) -> None:
         np.testing.assert_array_equal(file.read_all(), frames)
     assert value(measure(path), "duration_s") == size / 44_100
     assert value(measure(path), "sample_peak_dbfs") == pytest.approx(float(db(np.abs(frames).max())), abs=1e-4)
-
-
-@pytest.mark.parametrize(
-    ("seconds", "text"),
-    [
-        (0.0, "0:00.000"),
-        (0.0004, "0:00.000"),
-        (59.9996, "1:00.000"),
-        (61.5, "1:01.500"),
-        (3599.9994, "59:59.999"),
-        (3599.9996, "1:00:00.000"),
-        (36_001.001, "10:00:01.001"),
-    ],
-)
-def test_times_are_minutes_and_seconds(seconds: float, text: str) -> None:
-    assert clock(seconds) == text

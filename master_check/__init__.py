@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from master_check.albums.album import Album, Track, album
     from master_check.albums.tracks import AlbumError
     from master_check.alignment.align import PairError
-    from master_check.judgement.checked import Checked, check
+    from master_check.judgement.checked import Checked, check, check_files
     from master_check.judgement.profile import Profile, ProfileError, ProfileFile, Rule
     from master_check.judgement.profile_files import load_profile
     from master_check.judgement.verdict import Finding, Verdict, judge
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 _HOMES = {
     "albums.album": ("Album", "Track", "album"),
     "albums.tracks": ("AlbumError",),
-    "judgement.checked": ("Checked", "check"),
+    "judgement.checked": ("Checked", "check", "check_files"),
     "judgement.profile": ("Profile", "ProfileError", "ProfileFile", "Rule"),
     "judgement.profile_files": ("load_profile",),
     "judgement.verdict": ("Finding", "Verdict", "judge"),
@@ -81,6 +81,7 @@ __all__ = [
     "Verdict",
     "album",
     "check",
+    "check_files",
     "compare",
     "judge",
     "load_profile",

@@ -21,7 +21,7 @@ from master_check.albums import consistency
 from master_check.albums.consistency import Join, Observation
 from master_check.albums.tracks import VERSIONS, find_tracks, find_versions, lone_versions
 from master_check.albums.versions import delay, hop_powers, same_audio, same_but_for_gain, same_samples
-from master_check.judgement.checked import load_all
+from master_check.judgement.checked import Checked, load_all
 from master_check.judgement.profile import Profile
 from master_check.judgement.verdict import Overall, Verdict, judge, judge_album, worst
 from master_check.measurement.measurement import Measurement
@@ -98,21 +98,13 @@ class Version:
 
 
 @dataclass(frozen=True, slots=True)
-class Track:
-    """One file of the album.
+class Track(Checked):
+    """A checked file and its place in the album.
 
     Attributes
     ----------
-    path : str
-        As it was given or found.
     number : int or None
         Its place in the sequence, from 1; None for an alternate version.
-    measurement, sha256
-        None where it could not be measured.
-    verdicts : tuple of Verdict
-        One a profile.
-    error : str or None
-        What kept it from being measured, without its name.
     offset_lu : float or None
         Its loudness minus the album's.
     playback : tuple of Playback
@@ -121,19 +113,10 @@ class Track:
         Of an alternate version.
     """
 
-    path: str
-    number: int | None
-    measurement: Measurement | None
-    sha256: str | None
-    verdicts: tuple[Verdict, ...]
-    error: str | None
-    offset_lu: float | None
-    playback: tuple[Playback, ...]
-    version: Version | None
-
-    @property
-    def result(self) -> Overall:
-        return "error" if self.error is not None else worst(verdict.result for verdict in self.verdicts)
+    number: int | None = None
+    offset_lu: float | None = None
+    playback: tuple[Playback, ...] = ()
+    version: Version | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,17 +147,6 @@ class Album:
     @property
     def result(self) -> Overall:
         return worst(chain((track.result for track in self.tracks), (v.result for v in self.verdicts)))
-
-
-@dataclass(frozen=True, slots=True)
-class _File:
-    path: Path
-    measurement: Measurement | None = None
-    error: str | None = None
-
-    @property
-    def sha256(self) -> str:
-        return (self.measurement.sha256 if self.measurement else None) or ""
 
 
 def album(
@@ -246,7 +218,7 @@ def _shares(paths: Sequence[Path], progress: Callable[[float], Any] | None) -> l
     return [partial(tell, size / sum(sizes)) for size in sizes]
 
 
-def _measure(store: Store, layout: Layout | None, fresh: bool, path: Path, tell: Callable[[float], None]) -> _File:
+def _measure(store: Store, layout: Layout | None, fresh: bool, path: Path, tell: Callable[[float], None]) -> Checked:
     told = 0.0
 
     def passed_on(share: float) -> None:
@@ -256,9 +228,9 @@ def _measure(store: Store, layout: Layout | None, fresh: bool, path: Path, tell:
         tell(share)
 
     try:
-        return _File(path, store.measured(path, layout, fresh, passed_on))
+        return Checked(str(path), store.measured(path, layout, fresh, passed_on))
     except AudioError as error:
-        return _File(path, error=error.problem)
+        return Checked(str(path), error=error.problem)
     finally:
         tell(1.0 - told)
 
@@ -267,7 +239,7 @@ def _measure(store: Store, layout: Layout | None, fresh: bool, path: Path, tell:
 class _Found:
     """What is known of the files before they are put together."""
 
-    files: Sequence[_File]
+    files: Sequence[Checked]
     mains: Mapping[int, int]
     lone: Sequence[int]
     store: Store
@@ -287,7 +259,7 @@ class _Found:
         a, b = self.files[first], self.files[second]
         if a.sha256 == b.sha256:
             return True
-        return bool(self._derived("same", first, second, lambda: same_samples(str(a.path), str(b.path), self.layout)))
+        return bool(self._derived("same", first, second, lambda: same_samples(a.path, b.path, self.layout)))
 
     def version(self, number: int) -> Version:
         """A version held against its main version; remembered."""
@@ -301,8 +273,8 @@ class _Found:
 
     def _derived(self, name: str, first: int, second: int, find: Callable[[], Any]) -> Any:
         of = (
-            self.files[first].sha256,
-            self.files[second].sha256,
+            str(self.files[first].sha256),
+            str(self.files[second].sha256),
             ",".join(self.layout.labels) if self.layout else "",
         )
         try:
@@ -423,12 +395,11 @@ def _tracks(
         own = measurement.values["integrated_lufs"] if measurement else None
         whole = values["album_integrated_lufs"]
         yield Track(
-            path=str(file.path),
-            number=None if i in found.mains else number,
+            path=file.path,
             measurement=measurement,
-            sha256=file.sha256 or None,
             verdicts=tuple(judge(measurement, profile) for profile in profiles) if measurement else (),
             error=file.error,
+            number=None if i in found.mains else number,
             offset_lu=float(own) - float(whole) if own is not None and whole is not None else None,
             playback=tuple(
                 played

@@ -67,7 +67,7 @@ def _run() -> int:
             error.show()
         else:
             command = error.ctx.command_path if error.ctx else "sendoff"
-            complain(f"{error.format_message()} See {command} --help.")
+            complain(f"{' '.join(error.format_message().split())} See {command} --help.")
     except (click.Abort, KeyboardInterrupt):  # as one already on its way when the command began
         complain("stopped")
         return STATUS

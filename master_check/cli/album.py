@@ -73,7 +73,7 @@ def album(
     from master_check.albums.album import album as verify
     from master_check.albums.tracks import VERSIONS, AlbumError, find_tracks, read_order
     from master_check.report import album as shown
-    from master_check.report import json
+    from master_check.report import csv, json
 
     if as_json and as_csv:
         raise Refused("--json and --csv: choose one")
@@ -105,9 +105,9 @@ def album(
         title = places[0].resolve().name if len(places) == 1 else ""
         write_report(report, album_page, found, loaded, title=title)
     if as_json:
-        click.echo(json.text(shown.album_json(found, tracks.skipped)))
+        click.echo(json.text(json.album_json(found, tracks.skipped)))
     elif as_csv:
-        click.echo(shown.album_csv(found), nl=False)
+        click.echo(csv.album_text(found), nl=False)
     else:
         shown.print_album(console(), found, tracks.skipped, worst_first)
     sys.exit(STATUS[found.result])

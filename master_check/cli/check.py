@@ -1,7 +1,6 @@
 """`sendoff check`: files against delivery profiles."""
 
 import sys
-from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,7 +25,6 @@ from master_check.cli.common import (
 
 if TYPE_CHECKING:
     from master_check.judgement.checked import Checked
-    from master_check.judgement.profile import Profile
     from master_check.tables.layouts import Layout
 
 
@@ -59,14 +57,15 @@ def check(
       sendoff check master.wav -p streaming -p cd
       sendoff check *.wav -p broadcast-r128 --csv > figures.csv
     """
-    from master_check import cores
-
     if as_json and as_csv:
         raise Refused("--json and --csv: choose one")
     check_report(report, files, force)
     loaded = load(profiles)
+    from master_check.judgement.checked import check_files
+    from master_check.judgement.verdict import worst
+
     with measuring(len(files)) as progress:
-        checked = _check_all(files, loaded, layout, cores.threads(threads), progress)
+        checked = check_files(files, loaded, layout, threads, progress)
     for file in checked:
         if file.error is not None:
             complain(f"{file.path}: {file.error}")
@@ -75,34 +74,7 @@ def check(
 
         write_report(report, check_page, checked, loaded, checksums=checksums(checked))
     _print(checked, as_json, as_csv, everything)
-    from master_check.judgement.verdict import worst
-
     sys.exit(STATUS[worst(file.result for file in checked)])
-
-
-def _check_all(
-    files: Sequence[Path],
-    profiles: "list[Profile]",
-    layout: "Layout | None",
-    threads: int,
-    progress: Callable[[float], None],
-) -> "list[Checked]":
-    from concurrent.futures import ThreadPoolExecutor
-
-    from master_check.judgement.checked import Checked
-    from master_check.judgement.verdict import judge
-    from master_check.measurement.one_pass import measure
-    from master_check.sound.format import AudioError
-
-    def one(path: Path) -> Checked:
-        try:
-            measurement = measure(path, layout, ahead=len(files) < threads, progress=progress)
-        except AudioError as error:
-            return Checked(str(path), error=error.problem)
-        return Checked(str(path), measurement, tuple(judge(measurement, profile) for profile in profiles))
-
-    with ThreadPoolExecutor(min(threads, len(files))) as pool:
-        return list(pool.map(one, files))
 
 
 def _print(checked: "list[Checked]", as_json: bool, as_csv: bool, everything: bool) -> None:

@@ -17,6 +17,46 @@ if TYPE_CHECKING:
     from master_check.tables.layouts import Layout
 
 
+class FilePath(click.Path):
+    """A file's name. Whether it can be read shows when it is opened, so that each file gets its own line."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path, readable=False)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not os.fspath(value):
+            self.fail("the name is empty.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+class ReportPath(FilePath):
+    """Where a page goes."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if os.fspath(value) == "-":
+            self.fail("a report cannot go to standard output; give a file name.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+def within(low: float, high: float) -> Callable[[click.Context, click.Parameter, float | None], float | None]:
+    """For an option that takes a number above `low` and at most `high`; NaN is neither."""
+
+    def checked(context: click.Context, parameter: click.Parameter, value: float | None) -> float | None:
+        if value is not None and not low < value <= high:
+            raise click.BadParameter(f"{value:g} is not above {low:g} and at most {high:g}.", context, parameter)
+        return value
+
+    return checked
+
+
+PATH = FilePath()
+
+LONGEST = 2000
+"""Characters of a line on standard error; a path has hardly ever more."""
+
+STATUS = {"pass": 0, "warn": 0, "fail": 1, "error": 2}
+
+
 class Refused(click.ClickException):
     """A wrong command line, or something that cannot be done: lines on standard error, exit status 2."""
 
@@ -31,25 +71,15 @@ class Refused(click.ClickException):
             complain(line)
 
 
-class _Path(click.Path):
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        if not os.fspath(value):  # would become the folder the command is called in
-            raise Refused("no file name given: an argument is empty")
-        return super().convert(value, param, ctx)
-
-
-# click would refuse the whole call for one unreadable file; here each file gets its own line.
-PATH = _Path(path_type=Path, readable=False)
-
-STATUS = {"pass": 0, "warn": 0, "fail": 1, "error": 2}
-
-
 def complain(line: str) -> None:
     """One line on standard error, with nothing in it that a terminal would obey."""
     from master_check.text import visible
 
+    text = visible(line)
+    if len(text) > LONGEST:  # what is wrong stands at the end
+        text = f"{text[: LONGEST // 2]} ... {text[-LONGEST // 2 :]}"
     with suppress(OSError):
-        click.echo(f"sendoff: {visible(line)}", err=True)
+        click.echo(f"sendoff: {text}", err=True)
 
 
 def profiles_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -99,7 +129,7 @@ def threads_option(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def report_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    report = click.option("--report", type=PATH, metavar="OUT.html", help="Also write an HTML report.")
+    report = click.option("--report", type=ReportPath(), metavar="OUT.html", help="Also write an HTML report.")
     force = click.option("--force", is_flag=True, help="Overwrite the report if it exists.")
     return report(force(command))
 

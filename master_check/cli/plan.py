@@ -17,6 +17,7 @@ from master_check.cli.common import (
     load,
     measuring,
     report_options,
+    within,
     write_report,
 )
 
@@ -34,9 +35,27 @@ if TYPE_CHECKING:
     metavar="NAME",
     help="Delivery profile to plan for.",
 )
-@click.option("--target", type=float, metavar="LUFS", help="Loudness to reach, instead of the profile's.")
-@click.option("--look-ahead", type=float, metavar="MS", help="Look-ahead of the simulated limiter.  [default: 2]")
-@click.option("--release", type=float, metavar="MS", help="Release time of the simulated limiter.  [default: 80]")
+@click.option(
+    "--target",
+    type=float,
+    callback=within(-70.0, 10.0),
+    metavar="LUFS",
+    help="Loudness to reach, instead of the profile's.",
+)
+@click.option(
+    "--look-ahead",
+    type=float,
+    callback=within(0.0, 100.0),
+    metavar="MS",
+    help="Look-ahead of the simulated limiter.  [default: 2]",
+)
+@click.option(
+    "--release",
+    type=float,
+    callback=within(0.0, 60_000.0),
+    metavar="MS",
+    help="Release time of the simulated limiter.  [default: 80]",
+)
 @report_options
 @layout_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")

@@ -64,7 +64,7 @@ def copy(name: str, new_name: str | None, here: bool, force: bool) -> None:
     from master_check.output import OutputError, check_target, write_whole
 
     folder = Path("profiles") if here else user_folder()
-    new_name = new_name or Path(name).stem
+    new_name = Path(name).stem if new_name is None else new_name
     target = folder / f"{new_name}.toml"
     try:
         text = copied(find(name), new_name)

@@ -16,6 +16,6 @@ def schema(what: str) -> None:
     results: what --json prints. profile: a delivery profile, for your editor.
     """
     from master_check.judgement import profile_keys
-    from master_check.report import json
+    from master_check.report import json, json_schema
 
-    click.echo(json.text(json.schema() if what == "results" else profile_keys.schema()))
+    click.echo(json.text(json_schema.schema() if what == "results" else profile_keys.schema()))

@@ -38,7 +38,7 @@ def selftest(as_json: bool, quick: bool) -> None:
         raise Refused(f"the temporary folder cannot be written ({error.strerror or error})") from None
     tests.remember(summary(outcomes))
     if as_json:
-        click.echo(json.text(report.outcomes_json(outcomes)))
+        click.echo(json.text(json.outcomes_json(outcomes)))
     else:
         report.print_outcomes(console(), outcomes)
     sys.exit(0 if all(outcome.passed for outcome in outcomes) else 1)

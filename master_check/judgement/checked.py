@@ -1,21 +1,37 @@
 """A file that was measured and judged, or what kept it from being so."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+from master_check import cores
 from master_check.judgement.profile import Profile
 from master_check.judgement.profile_files import load_profile
-from master_check.judgement.verdict import Verdict, judge, worst
+from master_check.judgement.verdict import Overall, Verdict, judge, worst
 from master_check.measurement.measurement import Measurement
 from master_check.measurement.one_pass import measure
+from master_check.sound.format import AudioError
 from master_check.sound.source import Source
 from master_check.tables.layouts import Layout
 
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """One file of a call: measured and judged, or what kept it from being so."""
+    """One file of a call: measured and judged, or what kept it from being so.
+
+    Attributes
+    ----------
+    path : str
+        As it was given or found.
+    measurement : Measurement or None
+        None where it could not be measured.
+    verdicts : tuple of Verdict
+        One for each profile.
+    error : str or None
+        What kept it from being measured, without its name.
+    """
 
     path: str
     measurement: Measurement | None = None
@@ -23,8 +39,13 @@ class Checked:
     error: str | None = None
 
     @property
-    def result(self) -> str:
+    def result(self) -> Overall:
         return "error" if self.error is not None else worst(v.result for v in self.verdicts)
+
+    @property
+    def sha256(self) -> str | None:
+        """Of the very bytes that were measured, hexadecimal."""
+        return self.measurement.sha256 if self.measurement else None
 
 
 def check(
@@ -68,6 +89,50 @@ def check(
     loaded = load_all(profiles)
     measurement = measure(source, layout)
     return measurement, [judge(measurement, profile) for profile in loaded]
+
+
+def check_files(
+    paths: Sequence[str | Path],
+    profiles: str | Path | Profile | Sequence[str | Path | Profile] = (),
+    layout: Layout | None = None,
+    threads: int | None = None,
+    progress: Callable[[float], Any] | None = None,
+) -> list[Checked]:
+    """Measure several files at once and hold each against profiles; one that cannot be measured keeps no other from it.
+
+    Parameters
+    ----------
+    paths : sequence of str or path
+        Anything libsndfile reads.
+    profiles, layout
+        As in `check`.
+    threads : int, optional
+        Files measured at once, one for each core by default; no figure depends on it.
+    progress : callable, optional
+        Told the share of a file (0 to 1) measured since it was last told, by several threads.
+
+    Returns
+    -------
+    list of Checked
+        In the order of the paths; where a file could not be measured, `error` says why.
+
+    Raises
+    ------
+    ProfileError
+        A profile cannot be used.
+    """
+    loaded = load_all(profiles)
+    threads = cores.threads(threads)
+
+    def one(path: str | Path) -> Checked:
+        try:
+            measurement = measure(path, layout, ahead=len(paths) < threads, progress=progress)
+        except AudioError as error:
+            return Checked(str(path), error=error.problem)
+        return Checked(str(path), measurement, tuple(judge(measurement, profile) for profile in loaded))
+
+    with ThreadPoolExecutor(min(threads, max(1, len(paths)))) as pool:
+        return list(pool.map(one, paths))
 
 
 def load_all(profiles: str | Path | Profile | Sequence[str | Path | Profile]) -> list[Profile]:

@@ -156,7 +156,9 @@ def _read(path: Path) -> tuple[Contents, ProfileFile]:
     found = contents(_parsed(path, data))
     if found.faults:
         raise ProfileError(str(path), found.faults)
-    return found, ProfileFile(str(path), hashlib.sha256(data).hexdigest(), path.parent == shipped_folder())
+    return found, ProfileFile(
+        str(path), hashlib.sha256(data).hexdigest(), path.resolve().parent == shipped_folder().resolve()
+    )
 
 
 def _bytes(path: Path) -> bytes:

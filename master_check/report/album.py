@@ -1,16 +1,11 @@
-"""An album for the terminal, as JSON and as CSV."""
+"""An album for the terminal."""
 
-import csv
-import io
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from rich.console import Console
 from rich.text import Text
 
 from master_check.albums.album import Album, Track
-from master_check.judgement.checked import Checked
-from master_check.report.json import VERSION, check_json, file_json, number, rounded
 from master_check.report.lines import Cell, clauses, columns, flow, indented, prose, show
 from master_check.report.terminal import findings_lines, verdict_word, without_repeats
 from master_check.report.wording.album import observation
@@ -114,79 +109,3 @@ def _sorted(tracks: Sequence[Track], worst_first: bool) -> Sequence[Track]:
 
 def _name(track: Track) -> str:
     return visible(track.path.replace("\\", "/").rpartition("/")[2])
-
-
-def checked(track: Track) -> Checked:
-    """A track as a file of `check`."""
-    return Checked(track.path, track.measurement, track.verdicts, track.error)
-
-
-def album_json(album: Album, skipped: int) -> dict[str, Any]:
-    """What `album --json` prints: the tracks as files of `check`, each with its place, then the album."""
-    return {
-        "sendoff_json": VERSION,
-        "files": [_track_json(track) for track in album.tracks],
-        "album": {
-            "measures": {key: number(value) for key, value in album.values.items()},
-            "checks": [check_json(verdict) for verdict in album.verdicts],
-            "observations": [
-                {"kind": o.kind, "tracks": list(o.tracks), "text": observation(o), "values": rounded(o.values)}
-                for o in album.observations
-            ],
-            "joins": [
-                {
-                    "first": join.first,
-                    "second": join.second,
-                    "end_lufs": number(join.end_lufs),
-                    "start_lufs": number(join.start_lufs),
-                    "step_lu": number(join.step_lu),
-                    "silence_s": number(join.silence_s),
-                }
-                for join in album.joins
-            ],
-            "skipped_files": skipped,
-        },
-        "result": album.result,
-    }
-
-
-def _track_json(track: Track) -> dict[str, Any]:
-    version = track.version
-    return {
-        **file_json(checked(track)),
-        "sha256": track.sha256,
-        "number": track.number,
-        "offset_lu": number(track.offset_lu),
-        "playback": [
-            {
-                "mode": play.mode,
-                "level_lufs": play.level_lufs,
-                "gain_db": number(play.gain_db),
-                "withheld_db": number(play.withheld_db),
-                "plays_lufs": number(play.plays_lufs),
-                "true_peak_dbtp": number(play.true_peak_dbtp),
-            }
-            for play in track.playback
-        ],
-        "version_of": None
-        if version is None
-        else {
-            "main": version.main,
-            "longer_s": number(version.longer_s),
-            "later_s": number(version.later_s),
-        },
-    }
-
-
-def album_csv(album: Album) -> str:
-    """A row a track, as `check --csv`, with its number and its offset from the album behind."""
-    from master_check.report.csv import text
-
-    rows = list(csv.reader(io.StringIO(text([checked(track) for track in album.tracks]))))
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([*rows[0], "number", "offset_lu", "sha256"])
-    for row, track in zip(rows[1:], album.tracks, strict=True):
-        offset = "" if track.offset_lu is None else number(track.offset_lu)
-        writer.writerow([*row, track.number or "", offset, track.sha256 or ""])
-    return out.getvalue()

@@ -1,37 +1,76 @@
-"""Results as CSV: a row a file, a column a quantity, a column a profile."""
+"""Results as CSV: a row a file, a column a quantity of the table, a column a profile.
+
+Commas, and quotes where needed (RFC 4180), a header row; what cannot be had is empty.
+"""
 
 import csv
 import io
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Final
 
 from master_check.judgement.checked import Checked
 from master_check.report.json import number
-from master_check.tables.quantities import QUANTITIES
+from master_check.tables.quantities import QUANTITIES, Value
 from master_check.text import visible
+
+if TYPE_CHECKING:  # what check does not use takes long to import
+    from master_check.albums.album import Album
+
+Row = list[str | int | float]
+
+_FORMULA: Final = re.compile(r"""(^|[,;|"'\t\r\n])(\s*)([=+\-@\uff1d\uff0b\uff0d\uff20])""")
+"""Where a spreadsheet would see a formula begin, whichever separator it is told or guesses."""
 
 
 def text(files: Sequence[Checked]) -> str:
-    """CSV text (RFC 4180 quoting, a header row); what cannot be had is empty."""
+    """What `check --csv` prints."""
+    return _written(_rows(files))
+
+
+def album_text(album: "Album") -> str:
+    """What `album --csv` prints: a row a track as in `check --csv`, with its place in the album behind."""
+    head, *rows = _rows(album.tracks)
+    own = [[track.number or "", _cell(track.offset_lu), track.sha256 or ""] for track in album.tracks]
+    return _written(
+        [[*head, "number", "offset_lu", "sha256"], *([*row, *more] for row, more in zip(rows, own, strict=True))]
+    )
+
+
+def _rows(files: Sequence[Checked]) -> list[Row]:
     profiles = list(dict.fromkeys(v.profile for file in files for v in file.verdicts))
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(["path", "result", *profiles, *QUANTITIES, "error"])
+    rows: list[Row] = [["path", "result", *profiles, *QUANTITIES, "error"]]
     for file in files:
         results = {v.profile: v.result for v in file.verdicts}
         values = file.measurement.values if file.measurement else {}
-        writer.writerow(
+        rows.append(
             [
                 _plain(file.path),
                 file.result,
                 *(results.get(name, "") for name in profiles),
-                *("" if values.get(key) is None else number(values[key]) for key in QUANTITIES),
+                *(_cell(values.get(key)) for key in QUANTITIES),
                 _plain(file.error or ""),
             ]
         )
-    return out.getvalue()
+    return rows
+
+
+def _cell(value: Value) -> str | int | float:
+    value = number(value)
+    if value is None:
+        return ""
+    return _plain(value) if isinstance(value, str) else value
 
 
 def _plain(text: str) -> str:
-    """A name as UTF-8 can hold it, as no terminal will obey it and as no spreadsheet will take for a formula."""
-    safe = visible(text)
-    return "'" + safe if safe.startswith(("=", "+", "-", "@", "\t", "\r")) else safe
+    """A name as UTF-8 can hold it, as no terminal will obey it and as no spreadsheet will take for a formula.
+
+    The apostrophe tells spreadsheets that text follows (common practice).
+    """
+    return _FORMULA.sub(r"\1\2'\3", visible(text))
+
+
+def _written(rows: Iterable[Row]) -> str:
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows(rows)
+    return out.getvalue()

@@ -1,89 +1,35 @@
-"""Results as JSON, for scripts. The keys are a promise; `schema` describes them.
+"""Results as JSON, for scripts. `json_types` says what every command prints, `json_schema` makes the JSON Schema of it.
 
 A value that does not apply or cannot be had is null, never 0; there is no NaN and no infinity.
 """
 
 import json
 import math
-from collections.abc import Sequence
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal, TypedDict, cast
 
 import numpy as np
-from typing_extensions import NotRequired, TypedDict
 
 from master_check.judgement.checked import Checked
-from master_check.judgement.profile import Profile
+from master_check.judgement.profile import Profile, ProfileFile
 from master_check.judgement.verdict import Finding, Verdict, worst
 from master_check.measurement.measurement import Measurement
+from master_check.report import json_types as types
+from master_check.tables.quantities import Value
+from master_check.text import visible
 
-if TYPE_CHECKING:  # what check does not use costs a second to import
+if TYPE_CHECKING:  # what check does not use takes long to import
+    from master_check.albums.album import Album, Playback, Track
     from master_check.limiting.plan import Plan
     from master_check.pair.comparison import Comparison
+    from master_check.selftest.run import Outcome
 
 VERSION: Literal[1] = 1
 
-Number = float | int | str | None
 
-
-class FormatJson(TypedDict):
-    container: str
-    encoding: str
-    sample_rate_hz: int
-    channels: int
-    layout: str | None
-    labels: list[str]
-    bit_depth: int | None
-    floating: bool
-
-
-class RuleJson(TypedDict):
-    measure: str
-    value: Number
-    limit: str
-    level: Literal["must", "should", "note"]
-    result: Literal["pass", "warn", "fail", "skip"]
-    at_s: float | None
-    why: str
-    do: str
-    source: str
-
-
-class ProfileFileJson(TypedDict):
-    file: str
-    sha256: str
-
-
-class CheckJson(TypedDict):
-    profile: str
-    title: str
-    source: str
-    file: str | None
-    sha256: str | None
-    bases: list[ProfileFileJson]
-    result: Literal["pass", "warn", "fail"]
-    rules: list[RuleJson]
-
-
-class FileJson(TypedDict):
-    path: str
-    format: FormatJson | None
-    measures: dict[str, Number]
-    at_s: dict[str, float]
-    channels: list[dict[str, Number]]
-    checks: list[CheckJson]
-    notes: list[str]
-    sha256: NotRequired[str]
-    error: str | None
-
-
-class ResultsJson(TypedDict):
-    sendoff_json: Literal[1]
-    files: list[FileJson]
-    result: Literal["pass", "warn", "fail", "error"]
-
-
-def results_json(files: Sequence[Checked]) -> ResultsJson:
+def results_json(files: Sequence[Checked]) -> types.ResultsJson:
     """What `check --json` prints."""
     return {
         "sendoff_json": VERSION,
@@ -92,102 +38,155 @@ def results_json(files: Sequence[Checked]) -> ResultsJson:
     }
 
 
-def file_json(file: Checked) -> FileJson:
+def file_json(file: Checked) -> types.FileJson:
     measurement = file.measurement
     return {
         "path": file.path,
+        "sha256": file.sha256,
         "format": _format(measurement) if measurement else None,
-        "measures": {key: number(value) for key, value in measurement.values.items()} if measurement else {},
+        "measures": _numbers(measurement.values) if measurement else {},
         "at_s": {key: round(at, 6) for key, at in measurement.at_s.items()} if measurement else {},
-        "channels": [{k: number(v) for k, v in row.items()} for row in measurement.channels] if measurement else [],
+        "channels": [_numbers(row) for row in measurement.channels] if measurement else [],
         "checks": [check_json(verdict) for verdict in file.verdicts],
         "notes": list(measurement.notes) if measurement else [],
         "error": file.error,
     }
 
 
-def plan_json(premaster: Checked, profile: Profile, plan: "Plan") -> dict[str, Any]:
+def album_json(album: "Album", skipped: int) -> types.AlbumResultsJson:
+    """What `album --json` prints: the tracks as files of `check`, each with its place, then the album."""
+    from master_check.report.wording.album import observation
+
+    return {
+        "sendoff_json": VERSION,
+        "files": [_track(track) for track in album.tracks],
+        "album": {
+            "measures": _numbers(album.values),
+            "checks": [check_json(verdict) for verdict in album.verdicts],
+            "observations": [
+                {"kind": o.kind, "tracks": list(o.tracks), "text": observation(o), "values": _numbers(o.values)}
+                for o in album.observations
+            ],
+            "joins": [rounded(asdict(join)) for join in album.joins],
+            "skipped_files": skipped,
+        },
+        "result": album.result,
+    }
+
+
+def _track(track: "Track") -> types.TrackJson:
+    return {
+        **file_json(track),
+        "number": track.number,
+        "offset_lu": rounded(track.offset_lu),
+        "playback": [_playback(play) for play in track.playback],
+        "version_of": None if track.version is None else rounded(asdict(track.version)),
+    }
+
+
+def _playback(play: "Playback") -> types.TrackPlaybackJson:
+    return cast(types.TrackPlaybackJson, rounded(asdict(play)))
+
+
+def plan_json(premaster: Checked, profile: Profile, plan: "Plan") -> types.PlanResultsJson:
     """What `plan --json` prints: the premaster as a file of `check`, then the plan."""
-    return results_json([premaster]) | {"plan": {"profile": profile.name} | rounded(plan.to_dict())}
+    planned = {"profile": profile.name} | rounded(plan.to_dict())
+    return {**results_json([premaster]), "plan": cast(types.PlanJson, planned)}
 
 
-def comparison_json(premaster: Checked, master: Checked, comparison: "Comparison") -> dict[str, Any]:
+def comparison_json(premaster: Checked, master: Checked, comparison: "Comparison") -> types.ComparisonResultsJson:
     """What `compare --json` prints: both files as `check` has them, the master judged, then what changed."""
     from master_check.report.wording.comparison import notes, summary
 
     a, c = comparison.alignment, comparison.change
-    found = {
+    found: types.ComparisonJson = {
         "summary": summary(comparison),
         "notes": notes(comparison),
-        "alignment": asdict(a),
-        "differences": comparison.differences,
-        "difference_db": c.difference_db,
-        "mono_loss_change_db": c.mono_loss_change_db,
-        "bands": [asdict(band) for band in c.bands],
+        "alignment": rounded(asdict(a)),
+        "differences": _numbers(comparison.differences),
+        "difference_db": rounded(c.difference_db),
+        "mono_loss_change_db": rounded(c.mono_loss_change_db),
+        "bands": [rounded(asdict(band)) for band in c.bands],
         "gain_reduction": {
-            "max_db": c.gain_reduction_max_db,
-            "p95_db": c.gain_reduction_p95_db,
-            "worst": [asdict(place) for place in c.worst],
+            "max_db": rounded(c.gain_reduction_max_db),
+            "p95_db": rounded(c.gain_reduction_p95_db),
+            "worst": [rounded(asdict(place)) for place in c.worst],
             "step_s": c.step_s,
-            "curve_db": c.gain_reduction_db.tolist(),
+            "curve_db": rounded(c.gain_reduction_db),
         },
-        "saturation": {
-            "domain": comparison.saturation.domain,
-            "sides": [side.to_dict() for side in comparison.saturation.sides],
-        },
+        "saturation": rounded(comparison.saturation.to_dict()),
     }
-    return results_json([premaster, master]) | {"comparison": rounded(found)}
+    return {**results_json([premaster, master]), "comparison": found}
 
 
-def profile_json(profile: Profile) -> dict[str, Any]:
-    """What `profiles show --json` prints: the keys of a profile's file, and which files they come from."""
-    head = {
-        "name": profile.name,
-        "title": profile.title,
-        "source": profile.source,
-        "playback_lufs": profile.playback_lufs,
-        "max_gain_reduction_db": profile.max_gain_reduction_db,
-    }
+def outcomes_json(outcomes: Sequence["Outcome"]) -> types.SelftestResultsJson:
+    """What `selftest --json` prints."""
     return {
         "sendoff_json": VERSION,
-        "profile": head | _files(profile),
-        "rule": [asdict(rule) for rule in profile.rules],
-        "album_rule": [asdict(rule) for rule in profile.album_rules],
+        "selftest": [_outcome(outcome) for outcome in outcomes],
+        "result": "pass" if all(outcome.passed for outcome in outcomes) else "fail",
     }
 
 
-def _files(of: Profile | Verdict) -> dict[str, Any]:
-    """Which file a profile came from, and which ones it extends."""
+def _outcome(outcome: "Outcome") -> types.OutcomeJson:
     return {
-        "file": of.file.path if of.file else None,
-        "sha256": of.file.sha256 if of.file else None,
-        "bases": [{"file": base.path, "sha256": base.sha256} for base in of.bases],
+        "case": outcome.name,
+        "signal": outcome.title,
+        "measure": outcome.measure,
+        "sample_rate_hz": outcome.rate,
+        "expected": rounded(outcome.expected),
+        "below": outcome.below,
+        "above": outcome.above,
+        "read": rounded(outcome.read),
+        "result": "pass" if outcome.passed else "fail",
     }
 
 
-def rounded(value: Any) -> Any:
-    """A tree of plain values with every number as `number` has it."""
-    if isinstance(value, dict):
-        return {key: rounded(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [rounded(item) for item in value]
-    if isinstance(value, np.ndarray):
-        return [rounded(item) for item in value.tolist()]
-    return number(value)
+def profile_json(profile: Profile) -> types.ProfileResultsJson:
+    """What `profiles show --json` prints: the keys of a profile's file, and which files they come from."""
+    return {
+        "sendoff_json": VERSION,
+        "profile": {
+            "name": profile.name,
+            "title": profile.title,
+            "source": profile.source,
+            "playback_lufs": profile.playback_lufs,
+            "max_gain_reduction_db": profile.max_gain_reduction_db,
+            **_origin(profile.file, profile.bases),
+        },
+        "rule": [cast(types.ProfileRuleJson, asdict(rule)) for rule in profile.rules],
+        "album_rule": [cast(types.ProfileRuleJson, asdict(rule)) for rule in profile.album_rules],
+    }
 
 
-def check_json(verdict: Verdict) -> CheckJson:
+def check_json(verdict: Verdict) -> types.CheckJson:
     return {
         "profile": verdict.profile,
         "title": verdict.title,
         "source": verdict.source,
-        **_files(verdict),  # type: ignore[typeddict-item]
-        "result": verdict.result,
+        **_origin(verdict.file, verdict.bases),
+        "result": cast(Literal["pass", "warn", "fail"], verdict.result),
         "rules": [_rule(finding) for finding in verdict.findings],
     }
 
 
-def _rule(finding: Finding) -> RuleJson:
+class _Origin(TypedDict):
+    """Which file a profile came from, and which ones it extends."""
+
+    file: str | None
+    sha256: str | None
+    bases: list[types.ProfileFileJson]
+
+
+def _origin(file: ProfileFile | None, bases: Sequence[ProfileFile]) -> _Origin:
+    return {
+        "file": file.path if file else None,
+        "sha256": file.sha256 if file else None,
+        "bases": [{"file": base.path, "sha256": base.sha256} for base in bases],
+    }
+
+
+def _rule(finding: Finding) -> types.RuleJson:
     return {
         "measure": finding.measure,
         "value": number(finding.value),
@@ -201,7 +200,7 @@ def _rule(finding: Finding) -> RuleJson:
     }
 
 
-def _format(measurement: Measurement) -> FormatJson:
+def _format(measurement: Measurement) -> types.FormatJson:
     form = measurement.format
     return {
         "container": form.container,
@@ -215,20 +214,41 @@ def _format(measurement: Measurement) -> FormatJson:
     }
 
 
-def number(value: Number) -> Number:
+def _numbers(values: Mapping[str, Value]) -> dict[str, Value]:
+    return {key: number(value) for key, value in values.items()}
+
+
+def rounded(value: Any) -> Any:
+    """A tree of plain values with every number as `number` has it."""
+    if isinstance(value, dict):
+        return {key: rounded(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [rounded(item) for item in value]
+    if isinstance(value, np.ndarray):
+        return [rounded(item) for item in value.tolist()]
+    return number(value)
+
+
+def number(value: Value) -> Value:
     """A value with no more digits than mean anything; None for what JSON cannot say."""
     if isinstance(value, float):
         return round(value, 6) + 0.0 if math.isfinite(value) else None
     return value
 
 
+_SURROGATE: Final = re.compile(r"\\\\|\\ud[89ab][0-9a-f]{2}\\ud[c-f][0-9a-f]{2}|\\u(d[89a-f][0-9a-f]{2})")
+"""In JSON text: an escaped backslash, a pair of surrogates, or one alone, which is no Unicode."""
+
+
 def text(results: Any) -> str:
-    """JSON text, strict: no NaN, and names that are not Unicode as escapes."""
-    return json.dumps(results, indent=2, allow_nan=False, ensure_ascii=True)
+    """JSON text, strict (RFC 8259): no NaN, and nothing that is no Unicode.
+
+    A byte of a file's name that is not UTF-8 reads `\\xff`, as on the terminal.
+    """
+    written = json.dumps(results, indent=2, allow_nan=False, ensure_ascii=True)
+    return _SURROGATE.sub(lambda found: _escaped(found[1]) if found[1] else found[0], written)
 
 
-def schema() -> dict[str, Any]:
-    """The JSON Schema of what `check --json` prints."""
-    from pydantic import TypeAdapter  # nothing else here needs it
-
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema"} | TypeAdapter(ResultsJson).json_schema()
+def _escaped(surrogate: str) -> str:
+    """The escape, as text, of a character that is half of one: `visible` in JSON."""
+    return json.dumps(visible(chr(int(surrogate, 16))))[1:-1]

@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.text import Text
 
-from master_check.report.json import number
 from master_check.report.lines import Cell, clauses, columns, prose, show
 from master_check.report.wording.selftest import CAUTION, summary
 from master_check.selftest.run import Outcome
@@ -35,25 +34,3 @@ def print_outcomes(console: Console, outcomes: Sequence[Outcome]) -> None:
     missed = sum(not outcome.passed for outcome in outcomes)
     show(console, clauses(summary(outcomes), console.width, style="bold red" if missed else "bold green"))
     show(console, prose(Text(CAUTION, style="dim"), console.width))
-
-
-def outcomes_json(outcomes: Sequence[Outcome]) -> dict[str, object]:
-    """What `selftest --json` prints."""
-    return {
-        "sendoff_json": 1,
-        "selftest": [
-            {
-                "case": o.name,
-                "signal": o.title,
-                "measure": o.measure,
-                "sample_rate_hz": o.rate,
-                "expected": number(o.expected),
-                "below": o.below,
-                "above": o.above,
-                "read": number(o.read),
-                "result": "pass" if o.passed else "fail",
-            }
-            for o in outcomes
-        ],
-        "result": "pass" if all(o.passed for o in outcomes) else "fail",
-    }

@@ -127,7 +127,12 @@ class AudioFile:
         except ValueError as error:
             frame, level = error.args
             where = f"a sample at {clock(frame / self.format.rate)} (frame {frame})"
-            what = f"is {decibels(level):.0f} dB above full scale" if np.isfinite(level) else "is not a number"
+            if np.isnan(level):
+                what = "is not a number"
+            elif np.isinf(level):  # also what a file of doubles holds beyond what a float can be
+                what = "is out of range: infinite, or more than 770 dB above full scale"
+            else:
+                what = f"is {decibels(level):.0f} dB above full scale"
             raise AudioError(self.path, f"{where} {what}; export it again") from None
 
     def _check_end(self, read: int) -> None:

@@ -129,8 +129,15 @@ WRONG: dict[str, tuple[bytes, str]] = {
     "2^62 bytes.caf": (patched("CAF", "PCM_16", b"data", 4, struct.pack(">Q", HUGE)), f"cut short: {HUGE} bytes"),
     "2^36 frames.flac": (patched("FLAC", "PCM_16", b"fLaC", 22, b"\xff" * 4), "cut short: 42949"),
     "NaN.wav": (floats(float("nan")), "a sample at 0:00.208 (frame 10000) is not a number"),
-    "infinity.wav": (floats(float("inf")), "a sample at 0:00.208 (frame 10000) is not a number"),
-    "minus infinity.wav": (floats(float("-inf")), "a sample at 0:00.208 (frame 10000) is not a number"),
+    "infinity.wav": (floats(float("inf")), "a sample at 0:00.208 (frame 10000) is out of range: infinite, or more"),
+    "minus infinity.wav": (
+        floats(float("-inf")),
+        "a sample at 0:00.208 (frame 10000) is out of range: infinite, or more",
+    ),
+    "1e300.wav": (
+        wav(bits=64, tag=3, data=np.full((4800, 2), 1e300, "<f8").tobytes()),
+        "a sample at 0:00.000 (frame 0) is out of range: infinite, or more than 770 dB above full scale",
+    ),
     "1e13.wav": (floats(1e13), "a sample at 0:00.208 (frame 10000) is 260 dB above full scale"),
     "no name for it.sds": (b"\xf0\x7e\0\1" + bytes(4000), "not a sound file"),
 }

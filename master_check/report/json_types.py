@@ -1,0 +1,359 @@
+"""What every command prints with --json, as types. The keys are a promise; `json_schema` makes the JSON Schema of them.
+
+A value that does not apply or cannot be had is null, never 0. Keys end in their unit. Dicts whose keys are those of the
+table of quantities say so by an annotation.
+"""
+
+from typing import Annotated, Literal, TypedDict
+
+from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES, Value
+
+Version = Literal[1]
+Result = Literal["pass", "warn", "fail", "error"]
+Level = Literal["must", "should", "note"]
+
+Measures = Annotated[dict[str, Value], QUANTITIES]
+AlbumMeasures = Annotated[dict[str, Value], ALBUM_QUANTITIES]
+Times = Annotated[dict[str, float], QUANTITIES]
+ChannelRow = Annotated[dict[str, Value], ("label", *CHANNEL_KEYS)]
+
+
+class FormatJson(TypedDict):
+    container: str
+    encoding: str
+    sample_rate_hz: int
+    channels: int
+    layout: str | None
+    labels: list[str]
+    bit_depth: int | None
+    floating: bool
+
+
+class RuleJson(TypedDict):
+    """A rule held against a file or an album."""
+
+    measure: str
+    value: Value
+    limit: str
+    level: Level
+    result: Literal["pass", "warn", "fail", "skip"]
+    at_s: float | None
+    why: str
+    do: str
+    source: str
+
+
+class ProfileFileJson(TypedDict):
+    file: str
+    sha256: str
+
+
+class CheckJson(TypedDict):
+    """A file or an album held against a profile. `bases` are the files that the profile extends, the nearest first."""
+
+    profile: str
+    title: str
+    source: str
+    file: str | None
+    sha256: str | None
+    bases: list[ProfileFileJson]
+    result: Literal["pass", "warn", "fail"]
+    rules: list[RuleJson]
+
+
+class FileJson(TypedDict):
+    """A file; `sha256` is that of the very bytes that were measured."""
+
+    path: str
+    sha256: str | None
+    format: FormatJson | None
+    measures: Measures
+    at_s: Times
+    channels: list[ChannelRow]
+    checks: list[CheckJson]
+    notes: list[str]
+    error: str | None
+
+
+class ResultsJson(TypedDict):
+    """`sendoff check --json`."""
+
+    sendoff_json: Version
+    files: list[FileJson]
+    result: Result
+
+
+# --- album ---
+
+
+class TrackPlaybackJson(TypedDict):
+    """How a place that normalises loudness plays a track (AES TD1008)."""
+
+    mode: Literal["track", "album"]
+    level_lufs: float
+    gain_db: float
+    withheld_db: float
+    plays_lufs: float
+    true_peak_dbtp: float
+
+
+class VersionJson(TypedDict):
+    """`main` is the place of the main version in `files`."""
+
+    main: int
+    longer_s: float | None
+    later_s: float | None
+
+
+class TrackJson(FileJson):
+    """`number` is the place in the sequence; null for an alternate version."""
+
+    number: int | None
+    offset_lu: float | None
+    playback: list[TrackPlaybackJson]
+    version_of: VersionJson | None
+
+
+class ObservationJson(TypedDict):
+    """`tracks` are places in `files`."""
+
+    kind: str
+    tracks: list[int]
+    text: str
+    values: dict[str, Value]
+
+
+class JoinJson(TypedDict):
+    first: int
+    second: int
+    end_lufs: float | None
+    start_lufs: float | None
+    step_lu: float | None
+    silence_s: float | None
+
+
+class AlbumJson(TypedDict):
+    measures: AlbumMeasures
+    checks: list[CheckJson]
+    observations: list[ObservationJson]
+    joins: list[JoinJson]
+    skipped_files: int
+
+
+class AlbumResultsJson(TypedDict):
+    """`sendoff album --json`."""
+
+    sendoff_json: Version
+    files: list[TrackJson]
+    album: AlbumJson
+    result: Result
+
+
+# --- compare ---
+
+
+class EditJson(TypedDict):
+    kind: Literal["cut", "inserted", "moved", "repeated"]
+    at_s: float
+    from_s: float | None
+    length_s: float
+
+
+class AlignmentJson(TypedDict):
+    offset_s: float
+    offset_samples: float
+    inverted: bool
+    gain_db: float
+    coherence: float
+    overlap_s: float
+    rate: int
+    premaster_rate: int
+    drift_ppm: float
+    swapped: bool
+    inverted_channel: Literal["left", "right"] | None
+    right_later_s: float
+    folded: bool
+    edits: list[EditJson]
+
+
+class BandJson(TypedDict):
+    hz: float
+    level_change_db: float | None
+    width_change_db: float | None
+
+
+class PlaceJson(TypedDict):
+    at_s: float
+    gain_reduction_db: float
+
+
+class GainReductionOverTimeJson(TypedDict):
+    max_db: float | None
+    p95_db: float | None
+    worst: list[PlaceJson]
+    step_s: float
+    curve_db: list[float | None]
+
+
+class SideJson(TypedDict):
+    side: Literal["left", "right", "mid", "side", "mono"]
+    saturated: bool
+    peak_dbfs: float | None
+    thd_percent: float | None
+    apparent_thd_percent: float | None
+    peak_squash_db: float | None
+    clip_dbfs: float | None
+    residual_db: float | None
+    level_in: list[float]
+    level_out: list[float]
+
+
+class SaturationJson(TypedDict):
+    domain: Literal["left_right", "mid_side"] | None
+    sides: list[SideJson]
+
+
+class ComparisonJson(TypedDict):
+    summary: list[str]
+    notes: list[str]
+    alignment: AlignmentJson
+    differences: Measures
+    difference_db: float | None
+    mono_loss_change_db: float | None
+    bands: list[BandJson]
+    gain_reduction: GainReductionOverTimeJson
+    saturation: SaturationJson
+
+
+class ComparisonResultsJson(TypedDict):
+    """`sendoff compare --json`: the premaster, then the master."""
+
+    sendoff_json: Version
+    files: list[FileJson]
+    comparison: ComparisonJson
+    result: Result
+
+
+# --- plan ---
+
+
+class LevelsJson(TypedDict):
+    integrated_lufs: float | None
+    true_peak_dbtp: float | None
+    sample_peak_dbfs: float | None
+    plr_lu: float | None
+
+
+class GainReductionJson(TypedDict):
+    gain_reduction_max_db: float
+    gain_reduction_p95_db: float
+    gain_reduction_mean_db: float
+    active_percent: float
+    worst: list[PlaceJson]
+    step_s: float
+
+
+class PlaybackJson(TypedDict):
+    playback_lufs: float
+    gain_db: float
+    true_peak_dbtp: float
+    plr_lu: float
+
+
+class SettingJson(TypedDict):
+    gain_db: float
+    ceiling_dbtp: float | None
+    ceiling_dbfs: float | None
+    result: LevelsJson
+    gain_reduction: GainReductionJson | None
+    playback: PlaybackJson | None
+
+
+class PlanJson(TypedDict):
+    profile: str
+    need: Literal["unmeasurable", "no_target", "nothing", "turn_down", "plain_gain", "limiter", "out_of_reach"]
+    target_lufs: float | None
+    true_peak_limit_dbtp: float
+    max_gain_reduction_db: float
+    look_ahead_ms: float
+    release_ms: float
+    premaster: LevelsJson
+    plain: SettingJson | None
+    true_peak_limiter: SettingJson | None
+    sample_peak_limiter: SettingJson | None
+    true_peak_affordable: SettingJson | None
+    sample_peak_affordable: SettingJson | None
+
+
+class PlanResultsJson(TypedDict):
+    """`sendoff plan --json`."""
+
+    sendoff_json: Version
+    files: list[FileJson]
+    plan: PlanJson
+    result: Result
+
+
+# --- selftest, profiles show ---
+
+
+class OutcomeJson(TypedDict):
+    case: str
+    signal: str
+    measure: str
+    sample_rate_hz: int
+    expected: float
+    below: float
+    above: float
+    read: float | None
+    result: Literal["pass", "fail"]
+
+
+class SelftestResultsJson(TypedDict):
+    """`sendoff selftest --json`."""
+
+    sendoff_json: Version
+    selftest: list[OutcomeJson]
+    result: Literal["pass", "fail"]
+
+
+class RangeJson(TypedDict):
+    measure: str
+    min: float | None
+    max: float | None
+
+
+class ProfileRuleJson(TypedDict):
+    """A rule as a profile has it."""
+
+    measure: str
+    min: float | None
+    max: float | None
+    target: float | None
+    tolerance: float | None
+    one_of: list[float | str] | None
+    level: Level
+    when: RangeJson | None
+    why: str
+    do: str
+    source: str
+
+
+class ProfileHeadJson(TypedDict):
+    name: str
+    title: str
+    source: str
+    playback_lufs: float | None
+    max_gain_reduction_db: float
+    file: str | None
+    sha256: str | None
+    bases: list[ProfileFileJson]
+
+
+class ProfileResultsJson(TypedDict):
+    """`sendoff profiles show --json`."""
+
+    sendoff_json: Version
+    profile: ProfileHeadJson
+    rule: list[ProfileRuleJson]
+    album_rule: list[ProfileRuleJson]

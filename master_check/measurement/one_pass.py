@@ -1,6 +1,7 @@
 """From a file to a `Measurement`: every meter over one file, in one pass."""
 
 from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
@@ -95,10 +96,13 @@ def measure_kept(
     kept : Kept
         The same samples; to be closed.
     """
-    with AudioFile(path, layout) as file, Hashing(path) as hashing:
-        kept = Kept(file)
-        measurement = measure_source(kept, None, ahead, progress)
-    return replace(measurement, sha256=hashing.result()), kept
+    with ExitStack() as unless_all_goes_well:
+        with AudioFile(path, layout) as file, Hashing(path) as hashing:
+            kept = unless_all_goes_well.enter_context(Kept(file))
+            measurement = measure_source(kept, None, ahead, progress)
+        measurement = replace(measurement, sha256=hashing.result())
+        unless_all_goes_well.pop_all()
+    return measurement, kept
 
 
 def measure_source(

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -125,12 +126,14 @@ def compare(
         The two cannot be compared, or do not belong together.
     """
 
-    def read(path: str | Path) -> tuple[Measurement, Kept]:
-        return measure_kept(path, layout, progress=progress)
+    with ExitStack() as stack:  # closes what one of the two kept where the other cannot be read
 
-    with ThreadPoolExecutor(cores.threads()) as pool:
-        (before, first), (after, second) = pool.map(read, (premaster, master))
-    with first, second:
+        def read(path: str | Path) -> tuple[Measurement, Kept]:
+            measurement, kept = measure_kept(path, layout, progress=progress)
+            return measurement, stack.enter_context(kept)
+
+        with ThreadPoolExecutor(cores.threads()) as pool:
+            (before, first), (after, second) = pool.map(read, (premaster, master))
         alignment, change_, saturation = compare_signals(first, second)
     return Comparison(
         before,

@@ -107,7 +107,7 @@ def test_a_folder_gives_what_can_be_read_and_nothing_else(tmp_path: Path) -> Non
     put(tmp_path, "a.raw", "b.txt", "c.jpg", "d", ".hidden.wav")
     found = find_tracks([tmp_path])
     assert {path.stem for path in found.paths} == {
-        "WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC", "OGG", "MP3", "AU",
+        "WAV", "WAVEX", "RF64", "BW64", "W64", "AIFF", "CAF", "FLAC", "OGG", "MP3", "AU",
     }  # fmt: skip
     for path in found.paths:
         assert value(measure(path), "duration_s") == pytest.approx(0.5, abs=0.1)

@@ -358,6 +358,11 @@ NAMES = [
 ]
 
 
+def unicode(name: str) -> str:
+    """A name as JSON has it: what of it is not UTF-8 as escapes."""
+    return os.fsencode(name).decode("utf-8", "backslashreplace")
+
+
 @pytest.fixture(scope="module")
 def named(command: Command) -> list[Path]:
     folder = command.folder / "names"
@@ -383,7 +388,7 @@ def test_any_name_is_measured_and_says_nothing_to_the_terminal(
     assert faults_of_end(answer) == [] and answer.lines == []
     text = answer.stdout.decode()
     if form == ["--json"]:
-        assert [file["path"] for file in json.loads(text)["files"]] == [path.name for path in named]
+        assert [file["path"] for file in json.loads(text)["files"]] == [unicode(path.name) for path in named]
     elif not form:
         for path in named:  # folded where too long for the line
             assert shown(path.name) in "".join(line.strip() for line in text.splitlines()) or len(path.name) > 60
@@ -407,7 +412,8 @@ def test_an_album_of_any_names(command: Command, named: list[Path], tmp_path: Pa
     answer = command("album", *form, folder, environment=cache)
     assert faults_of_end(answer) == [] and answer.lines == [] and answer.status == 0
     if form:
-        assert {Path(file["path"]).name for file in json.loads(answer.stdout)["files"]} == set(tracks)
+        files = json.loads(answer.stdout)["files"]
+        assert {Path(file["path"]).name for file in files} == {unicode(name) for name in tracks}
 
 
 def test_words_for_the_program_itself(command: Command) -> None:
@@ -486,19 +492,6 @@ def test_a_terminal_that_knows_only_latin_1(good: Path) -> None:
     assert b"WAV \xb7 24 bit" in done.stdout and b"\\u2192" in done.stdout
 
 
-def test_stopped_by_the_keyboard(tmp_path: Path) -> None:
-    path = tmp_path / "long.wav"
-    soundfile.write(path, np.zeros((48_000 * 120, 2), np.int16), 48_000)
-    words: list[Word] = [sys.executable, "-m", "master_check", "check", *[path] * 200]
-    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
-        try:
-            process.wait(4)
-        except subprocess.TimeoutExpired:
-            process.send_signal(signal.SIGINT)
-        _, errors = process.communicate(timeout=60)
-    assert (process.returncode, errors.strip()) == (130, b"sendoff: stopped")
-
-
 # --- writing ---
 
 
@@ -544,7 +537,7 @@ def test_a_disk_that_is_full(tmp_path: Path) -> None:
 
 
 def test_killed_while_it_writes(target: Path) -> None:
-    """SIGKILL when everything is written and nothing is moved: the worst moment."""
+    """SIGKILL when everything is written and nothing is moved: the worst moment. SIGINT: tests/cli/test_stopping.py."""
     code = """
 import os, sys
 from pathlib import Path
@@ -699,6 +692,5 @@ def test_the_words_of_a_profile_say_nothing_to_the_terminal(command: Command, go
 def test_copying_a_profile_stays_in_its_folder(command: Command, tmp_path: Path) -> None:
     for name in ("../evil", "/tmp/evil", "a/b", "Evil", "", "e" * 300):
         answer = command("profiles", "copy", "cd", name, "--here", folder=str(tmp_path))
-        if name:
-            assert answer.status == 2 and len(answer.lines) == 1, answer.lines
-    assert [path.name for path in tmp_path.rglob("*.toml")] == ["cd.toml"]
+        assert answer.status == 2 and len(answer.lines) == 1, answer.lines
+    assert list(tmp_path.rglob("*.toml")) == []

@@ -1,8 +1,10 @@
 """The command as a user runs it: what it prints, its exit status, what it must not import."""
 
+import contextlib
 import csv
 import io
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -14,7 +16,7 @@ import pytest
 import soundfile
 from click.testing import CliRunner, Result
 
-from master_check.cli import cli
+from master_check.cli import _run, cli
 from master_check.tables.quantities import CHANNEL_KEYS, QUANTITIES
 from tests.signals import programme, write
 
@@ -187,7 +189,7 @@ def test_help_imports_nothing_heavy() -> None:
     code = """
 import sys
 from click.testing import CliRunner
-from master_check.cli import cli
+from master_check.cli import _run, cli
 for words in ([], ["check"], ["plan"], ["profiles"], ["profiles", "copy"]):
     assert CliRunner().invoke(cli, [*words, "--help"]).exit_code == 0
 print(*sorted({"numpy", "numba", "scipy", "soundfile", "pydantic", "rich"} & set(sys.modules)))
@@ -268,3 +270,97 @@ def test_report_is_written_whole_and_over_nothing(command: str, streaming_master
     assert streaming_master.read_bytes() == before
     assert run(command, streaming_master, "-p", "streaming", "--report", page, "--force").exit_code in (0, 1)
     assert {path.name for path in tmp_path.iterdir()} - {"cache"} == {"master.wav", "report.html"}
+
+
+def test_links_are_written_where_they_lead_by_every_command(
+    streaming_master: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The rules themselves: tests/test_output.py."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "profiles").mkdir()
+    links = {"page.html": "real.html", "to-input.html": "master.wav", "profiles/mine.toml": "../mine.toml"}
+    for link, leads in links.items():
+        Path(link).symlink_to(leads)
+    before = streaming_master.read_bytes()
+    assert run("check", "master.wav", "--report", "page.html").exit_code == 0
+    assert Path("page.html").is_symlink() and "</html>" in Path("real.html").read_text("utf-8")
+    assert "--force" in run("check", "master.wav", "--report", "page.html").stderr
+    assert "one of the files to be read" in run("check", "master.wav", "--report", "to-input.html", "--force").stderr
+    assert streaming_master.read_bytes() == before
+    assert run("profiles", "copy", "cd", "mine", "--here").exit_code == 0
+    assert Path("profiles/mine.toml").is_symlink() and Path("mine.toml").read_text("utf-8").startswith("[profile]")
+    assert "--force" in run("profiles", "copy", "streaming", "mine", "--here").stderr
+
+
+LONG = "n" * 5000
+
+
+def say(*words: str | Path) -> str:
+    """The one line of a call that is refused, as the real command prints it."""
+    printed = io.StringIO()
+    with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stderr(printed):
+        patch.setattr(sys, "argv", ["sendoff", *map(str, words)])
+        assert _run() == 2
+    (line,) = printed.getvalue().splitlines()
+    return line.removeprefix("sendoff: ")
+
+
+@pytest.mark.parametrize(
+    ("words", "line"),
+    [
+        (["check"], "Missing argument 'FILES...'. See sendoff check --help."),
+        (["check", ""], "Invalid value for 'FILES...': the name is empty. See sendoff check --help."),
+        (["album", ""], "Invalid value for 'FOLDER|FILE...': the name is empty. See sendoff album --help."),
+        (["compare", "a", ""], "Invalid value for 'MASTER': the name is empty. See sendoff compare --help."),
+        (["plan", "", "-p", "cd"], "Invalid value for 'PREMASTER': the name is empty. See sendoff plan --help."),
+        (["schema"], "Missing argument '{results|profile}'. Choose from: results, profile See sendoff schema --help."),
+        (["check", "a", "-p", ""], '"": no such profile; '),
+        (["profiles", "lint", ""], '"": no such profile; '),
+        (["profiles", "copy", "cd", ""], ": a profile's name is lower-case letters, digits and hyphens"),
+        (["check", "a", "--report", ""], "Invalid value for '--report': the name is empty. "),
+        (
+            ["check", "a", "--report", "-"],
+            "Invalid value for '--report': a report cannot go to standard output; give a file name",
+        ),
+        (
+            ["album", "a", "--report", "-"],
+            "Invalid value for '--report': a report cannot go to standard output; give a file name",
+        ),
+        (["album", "a", "--order", ""], "Invalid value for '--order': the name is empty. "),
+        (["album", "master.wav", "--order", "/dev/zero"], "/dev/zero: not a file"),
+        (["album", "master.wav", "--order", "pipe"], "pipe: not a file"),
+        (["album", LONG], "n: cannot be read (File name too long)"),
+        (["check", LONG], "n: cannot be opened (File name too long)"),
+        (["compare", LONG, "master.wav"], "n: cannot be opened (File name too long)"),
+        (["plan", LONG, "-p", "cd"], "n: cannot be opened (File name too long)"),
+        (["check", "a", "-p", f"./{LONG}"], "n: cannot be read (File name too long)"),
+        (["check", "a", "-p", LONG], "n: no such profile; "),
+        (["check", "a", "--report", LONG], "n: cannot be written (File name too long)"),
+        (["album", "master.wav", "--order", LONG], "n: cannot be read (File name too long)"),
+        *(
+            (
+                ["plan", "master.wav", "-p", "streaming", option, value],
+                f"Invalid value for '{option}': {shown} is not above ",
+            )
+            for option, value, shown in (
+                ("--target", "nan", "nan"),
+                ("--target", "-80", "-80"),
+                ("--target", "1e300", "1e+300"),
+                ("--look-ahead", "0", "0"),
+                ("--look-ahead", "101", "101"),
+                ("--release", "inf", "inf"),
+                ("--release", "-1", "-1"),
+            )
+        ),
+    ],
+    ids=lambda given: " ".join(given)[:50] if isinstance(given, list) else "",
+)
+def test_asked_wrongly_names_the_argument_or_option_in_one_line(
+    words: list[str], line: str, streaming_master: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(streaming_master.parent)
+    os.mkfifo("pipe")
+    found = say(*words)
+    assert line in found
+    assert len(found) < 2100
+    assert [path.name for path in Path().iterdir() if path.name not in ("cache", "pipe")] == ["master.wav"]

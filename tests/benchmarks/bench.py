@@ -194,6 +194,47 @@ def processes_table(folder: Path, seconds: float) -> None:
     row("sendoff album, 12 FLACs, 2 threads", f"{two:.3f} s", "", f"{one / two:.2f}x")
 
 
+C_LIBRARY = """
+import sys, pyebur128, soundfile
+mode = pyebur128.MeasurementMode
+with soundfile.SoundFile(sys.argv[1]) as file:
+    flags = mode.MODE_I | mode.MODE_LRA | mode.MODE_M | mode.MODE_S | mode.MODE_TRUE_PEAK
+    state = pyebur128.R128State(file.channels, file.samplerate, flags)
+    for frames in file.blocks(file.samplerate, dtype="float32"):
+        state.add_frames(frames.ravel(), len(frames))
+print(pyebur128.get_loudness_global(state), pyebur128.get_loudness_range(state))
+"""
+"""A whole process that reads a file and has the C library measure it."""
+
+
+def start_up_table(folder: Path, seconds: float) -> None:
+    print("\nStart-up, and few files; targets: start-up <= 0.8 s on a quiet machine; a lone file never slower than the")
+    print("C library's whole process (1.0); six files, two threads at most 0.6 of one thread's time")
+    row("process", "smallest time", "of the other", "worst pair")
+    command = str(Path(sys.executable).parent / "sendoff")
+    short, long = folder / "short.wav", folder / "lone.wav"
+    soundfile.write(short, music(1.0, 48_000), 48_000, subtype="PCM_24")
+    soundfile.write(long, music(seconds, 48_000), 48_000, subtype="PCM_24")
+    (start,) = best(partial(run, command, "check", str(short)))
+    row("sendoff check, one second of sound", f"{start:.3f} s", "", "")
+    words = [command, "check", str(long)], [sys.executable, "-c", C_LIBRARY, str(long)]
+    paired_rows("sendoff check, a lone file", "the C library's whole process", *words)
+    for kind in ("WAV", "FLAC"):
+        six = [folder / f"six{n}.{kind.lower()}" for n in range(6)]
+        for n, path in enumerate(six):
+            soundfile.write(path, music(seconds + n, 48_000)[n * 48_000 :], 48_000, subtype="PCM_24")
+        one, two = ([command, "check", *map(str, six), "--threads", str(threads)] for threads in (1, 2))
+        paired_rows(f"sendoff check, six {kind}s, 2 threads", f"sendoff check, six {kind}s, 1 thread", two, one)
+
+
+def paired_rows(name: str, other: str, words: list[str], other_words: list[str]) -> None:
+    """Two processes in turns: the smallest time of each, and their ratio; the ratio of the worst of the pairs."""
+    pairs = [(run(*words)[0], run(*other_words)[0]) for _ in range(RUNS)]
+    own, others = (min(times) for times in zip(*pairs, strict=True))
+    row(name, f"{own:.3f} s", f"{own / others:.2f}", f"{max(a / b for a, b in pairs):.2f}")
+    row(other, f"{others:.3f} s", "", "")
+
+
 def measure_all(files: list[Path], threads: int) -> None:
     with ThreadPoolExecutor(threads) as pool:
         list(pool.map(measure, files))
@@ -244,6 +285,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         files_table(Path(name), seconds)
         processes_table(Path(name), seconds)
+        start_up_table(Path(name), seconds)
         if not quick:
             growth_table(Path(name))
 

@@ -1,20 +1,18 @@
-"""What mastering changed: level-matched difference, spectrum, width by band, mono compatibility, gain over time.
-
-Everything is read from an aligned pair: (frames, channels) of the same length and rate.
-"""
+"""What mastering changed: level-matched difference, spectrum, width by band, mono compatibility, gain over time."""
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
-import scipy.signal
 from numpy.typing import NDArray
 
+from master_check.decibels import power_decibels, power_decibels_each, power_of
 from master_check.meters.spectrum import BANDS_HZ, EDGES_HZ
+from master_check.pair.averages import Averages
+from master_check.pair.followed import STEP_S, Followed
 
-Frames = NDArray[Any]
+Floats = NDArray[np.float64]
 
-STEP_S: Final = 0.01
 WINDOW_S: Final = 0.05
 """Gain is followed in windows of 50 ms every 10 ms: short enough for a limiter's work, long enough for bass."""
 
@@ -83,103 +81,97 @@ class Change:
     gain_reduction_db: NDArray[np.float64]
 
 
-def change(premaster: Frames, master: Frames, rate: int, start_s: float) -> Change:
-    """What differs.
+def change(averages: Averages, followed: Followed, rate: int) -> Change:
+    """What differs between a premaster and its master.
 
     Parameters
     ----------
-    premaster, master : (n, channels) float64
-        Aligned (`align.align`).
+    averages : Averages
+    followed : Followed
+        Both of the overlap of the two.
     rate : int
         Hz.
-    start_s : float
-        Where in the master they begin.
     """
-    gain = float(np.sum(premaster * master) / np.sum(premaster**2))
-    left = float(np.sum((master - gain * premaster) ** 2) / np.sum(master**2))
-    curve = _gain_reduction(premaster, master, rate)
+    curve = _gain_reduction(followed.energy)
     heard = curve[~np.isnan(curve)]
+    before, after = _Powers.of(averages, 0, rate), _Powers.of(averages, 1, rate)
     return Change(
-        10.0 * float(np.log10(max(left, 1e-15))),
-        _mono_loss(master) - _mono_loss(premaster) if master.shape[1] == 2 else None,
-        _bands(premaster, master, rate),
+        _difference_db(averages),
+        after.mono_loss_db - before.mono_loss_db if averages.power.shape[1] == 2 else None,
+        _bands(before, after, rate),
         float(heard.max()) if len(heard) else None,
         float(np.quantile(heard, 0.95)) if len(heard) else None,
-        _worst(curve, start_s),
+        _worst(curve),
         STEP_S,
-        np.concatenate([np.full(round(start_s / STEP_S), np.nan), curve]),
+        curve,
     )
 
 
-def _mono_loss(frames: Frames) -> float:
-    """dB by which the RMS of (L + R) / 2 on both loudspeakers lies under that of stereo."""
-    stereo, mono = float(np.sum(frames**2)), float(np.sum(frames.sum(axis=1) ** 2)) / 2.0
-    return 10.0 * float(np.log10(stereo / max(mono, 1e-9 * stereo)))
+def _difference_db(averages: Averages) -> float:
+    """An offset is no difference; the meters tell it."""
+    sums, frames = averages.sums, averages.frames
+    before, after = (float(each) for each in (averages.squares - sums**2 / frames).sum(axis=1))
+    both = float((averages.products - sums[0] * sums[1] / frames).sum())
+    left = 1.0 - both * both / max(before * after, 1e-300)
+    return power_decibels(max(left, 1e-15)) or 0.0
 
 
-def _bands(premaster: Frames, master: Frames, rate: int) -> tuple[Band, ...]:
-    before, after = _powers(premaster, rate), _powers(master, rate)
-    total = after[0].sum() / before[0].sum()
-    heard = (before[0] > 1e-9 * before[0].max()) & (after[0] > 1e-9 * after[0].max()) & (EDGES_HZ[1:] < 0.5 * rate)
-    level = 10.0 * np.log10(np.where(heard, after[0] / np.maximum(before[0], 1e-30) / total, 1.0))
+@dataclass(frozen=True, slots=True)
+class _Powers:
+    """Third-octave powers, (bands,), of all channels together, of the mid and of the sides, and what mono loses."""
+
+    all: Floats
+    mid: Floats
+    side: Floats
+    mono_loss_db: float
+
+    @classmethod
+    def of(cls, averages: Averages, which: int, rate: int) -> "_Powers":
+        power, ends = averages.power[which], averages.ends[which].real
+        outer = power[0] + power[-1]
+        mid = outer + 2.0 * ends if len(power) > 1 else 2.0 * outer
+        rows = np.stack([power.sum(axis=0), mid / 4.0, np.maximum(outer - 2.0 * ends, 0.0) / 4.0])
+        rows[:, 1:-1] *= 2.0  # for the negative frequencies
+        total = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(rows, axis=1)], axis=1)
+        edges = np.clip(EDGES_HZ * (averages.size / rate) + 0.5, 0, total.shape[1] - 1)
+        bands = np.diff([np.interp(edges, np.arange(total.shape[1]), row) for row in total], axis=1)
+        stereo, mono = float(rows[0].sum()), 2.0 * float(rows[1].sum())
+        # dB by which the RMS of (L + R) / 2 on both loudspeakers lies under that of stereo.
+        return cls(bands[0], bands[1], bands[2], power_decibels(stereo / max(mono, 1e-9 * stereo)) or 0.0)
+
+
+def _bands(before: _Powers, after: _Powers, rate: int) -> tuple[Band, ...]:
+    total = after.all.sum() / before.all.sum()
+    heard = (before.all > 1e-9 * before.all.max()) & (after.all > 1e-9 * after.all.max())
+    heard &= EDGES_HZ[1:] < 0.5 * rate
+    level = power_decibels_each(np.where(heard, after.all / np.maximum(before.all, 1e-30) / total, 1.0))
     bands = []
     for b, hz in enumerate(BANDS_HZ):
         width = None
-        if master.shape[1] == 2 and heard[b]:
-            ratios = [side[b] / mid[b] for _, mid, side in (before, after) if mid[b] > 0.0 and side[b] > 1e-9 * mid[b]]
-            width = 10.0 * float(np.log10(ratios[1] / ratios[0])) if len(ratios) == 2 else None
+        if heard[b]:
+            ratios = [x.side[b] / x.mid[b] for x in (before, after) if x.mid[b] > 0.0 and x.side[b] > 1e-9 * x.mid[b]]
+            width = power_decibels(ratios[1] / ratios[0]) if len(ratios) == 2 else None
         bands.append(Band(hz, float(level[b]) if heard[b] else None, width))
     return tuple(bands)
 
 
-def _powers(frames: Frames, rate: int) -> tuple[Frames, Frames, Frames]:
-    """Third-octave powers of all channels together, of the middle and of the sides."""
-    rows = [*frames.T, frames.mean(axis=1), (frames[:, 0] - frames[:, -1]) / 2.0]
-    size = min(len(frames), 1 << int(np.ceil(np.log2(rate / 3.0))))
-    frequencies, density = scipy.signal.welch(np.stack(rows), rate, nperseg=size)
-    total = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(density, axis=1)], axis=1)
-    edges = np.clip(EDGES_HZ / (frequencies[1] - frequencies[0]) + 0.5, 0, total.shape[1] - 1)
-    at = np.stack([np.interp(edges, np.arange(total.shape[1]), row) for row in total])
-    powers = np.diff(at, axis=1)
-    return powers[: frames.shape[1]].sum(axis=0), powers[-2], powers[-1]
-
-
-def _gain_reduction(premaster: Frames, master: Frames, rate: int) -> NDArray[np.float64]:
-    """dB by which the gain lies under that of unreduced moments, every 10 ms; NaN where nothing plays."""
-    matched = _equalised(premaster, master, rate)
-    hop = round(STEP_S * rate)
-    wide = round(WINDOW_S / STEP_S)
-    count = len(master) // hop
-
-    def windows(frames: Frames) -> Frames:
-        energy = (frames[: count * hop] ** 2).sum(axis=1).reshape(count, hop).sum(axis=1)
-        return np.convolve(energy, np.ones(wide), "same")
-
-    before, after = windows(matched), windows(master)
-    playing = before > before.max() * 10.0 ** (PLAYING_DB / 10.0)
-    gain = np.full(count, np.nan)
-    gain[playing] = 10.0 * np.log10(np.maximum(after[playing], 1e-30) / before[playing])
-    unreduced = np.nanquantile(gain, UNREDUCED)
+def _gain_reduction(energy: Floats) -> Floats:
+    """dB by which the gain lies under that of unreduced moments, every step; NaN where nothing plays."""
+    wide = np.ones(min(round(WINDOW_S / STEP_S), energy.shape[1]))
+    before, after = (np.convolve(each, wide, "same") for each in energy)
+    playing = before > before.max() * power_of(PLAYING_DB)
+    gain = np.full(len(before), np.nan)
+    gain[playing] = power_decibels_each(np.maximum(after[playing], 1e-30) / before[playing])
+    unreduced = np.quantile(gain[playing], UNREDUCED) if playing.any() else np.nan
     return np.asarray(np.maximum(0.0, unreduced - gain))
 
 
-def _equalised(premaster: Frames, master: Frames, rate: int) -> Frames:
-    """The premaster through what is linear and steady in the master: the Wiener filter between the two."""
-    size = 4096
-    first, second = premaster.reshape(len(premaster), -1).T, master.T
-    _, cross = scipy.signal.csd(first, second, rate, nperseg=size)
-    _, power = scipy.signal.welch(first, rate, nperseg=size)
-    response = cross.sum(axis=0) / np.maximum(power.sum(axis=0), 1e-12 * power.sum(axis=0).max())
-    taps = np.roll(np.fft.irfft(response), size // 2) * np.hanning(size)
-    return np.asarray(scipy.signal.oaconvolve(premaster, taps[:, None], axes=0)[size // 2 : size // 2 + len(premaster)])
-
-
-def _worst(curve: NDArray[np.float64], start_s: float) -> tuple[Place, ...]:
+def _worst(curve: Floats) -> tuple[Place, ...]:
     left = np.nan_to_num(curve)
     apart = round(WORST_APART_S / STEP_S)
     places: list[Place] = []
     while len(places) < WORST_PLACES and left.max(initial=0.0) > 0.5:
         at = int(np.argmax(left))
-        places.append(Place(start_s + at * STEP_S, float(left[at])))
+        places.append(Place(at * STEP_S, float(left[at])))
         left[max(0, at - apart) : at + apart] = 0.0
     return tuple(places)

@@ -14,7 +14,10 @@ from master_check import cores
 from master_check.alignment.align import Alignment, PairError, align
 from master_check.measurement.measurement import Measurement
 from master_check.measurement.one_pass import measure_kept
+from master_check.pair.averages import averages
 from master_check.pair.change import Change, change
+from master_check.pair.followed import follow
+from master_check.pair.overlap import Overlap
 from master_check.pair.saturation import PairSaturation, pair_saturation
 from master_check.sound.kept import Kept, Signal
 from master_check.tables.layouts import Layout
@@ -157,15 +160,24 @@ def compare_signals(premaster: Signal, master: Signal) -> tuple[Alignment, Chang
     if premaster.channels != master.channels and (premaster.channels, master.channels) != (2, 1):
         raise PairError(f"the premaster has {_channels(premaster)}, the master {_channels(master)}")
     alignment, placed = align(premaster, master)
-    lines, rate = placed.lines, master.rate
-    before, after = (np.concatenate([each.read(line.start, line.stop) for line in lines]) for each in (placed, master))
+    return alignment, *compare_aligned(Overlap.along(placed.lines, placed, master))
+
+
+def compare_aligned(overlap: Overlap) -> tuple[Change, PairSaturation]:
+    """What was done to a premaster, where it and its master have the same sound; both are read three times.
+
+    Raises
+    ------
+    PairError
+        Silence, or levels that no audio has.
+    """
     try:
-        saturation = pair_saturation(before[:, :2], after[:, :2], rate)
-    except ValueError as error:  # levels that no music has
+        averaged = averages(overlap)
+        followed = follow(overlap, averaged)
+        saturation = pair_saturation(overlap, averaged, followed)
+    except ValueError as error:
         raise PairError(str(error)) from None
-    # An offset is no change of tone or gain; the meters tell it.
-    before, after = before - before.mean(axis=0), after - after.mean(axis=0)
-    return alignment, change(before, after, rate, lines[0].start / rate), saturation
+    return change(averaged, followed, overlap.rate), saturation
 
 
 def _channels(signal: Signal) -> str:

@@ -9,7 +9,7 @@ Sums over the signal are taken in the frequency domain, a passage of some second
 `EDGE_S` on either side that is thrown away, since there the filter wraps around.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -20,7 +20,9 @@ import scipy.sparse
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
+from master_check.pair.overlap import Block
 from master_check.pair.saturation_kernels import add_cross_spectrum
+from master_check.sound.kept import Signal
 
 Coefficients = NDArray[np.complex128]
 """(inputs, splines): how much of every spline the response from every input has."""
@@ -47,36 +49,43 @@ ENOUGH: Final = 1e-10
 """A refit ends when what is left to gain is this small beside the power of what is fitted (-100 dB)."""
 
 
+def edge_length(rate: int) -> int:
+    """Samples on either side of a passage that are thrown away."""
+    return round(EDGE_S * rate)
+
+
+def passage_length(frames: int, rate: int) -> int:
+    """Samples in a passage without its edges, such that it is quickly transformed with them."""
+    whole = round(PASSAGE_S * rate) if frames > PASSAGE_S * rate else frames
+    edges = 2 * edge_length(rate)
+    return int(scipy.fft.next_fast_len((whole + edges + 1) // 2 * 2, real=True)) - edges
+
+
 @dataclass(frozen=True)
 class Cut:
-    """Where the passages lie: `starts`, each `length` samples long, with `edge` more on either side."""
+    """The passages that are looked at: where they lie, each `length` samples long, with `edge` more on either side."""
 
-    starts: NDArray[np.int64]
+    passages: tuple[Block, ...]
     length: int
     edge: int
 
-    @classmethod
-    def whole(cls, frames: int, rate: int) -> "Cut":
-        """Passages side by side that cover a signal; the last one may reach past its end."""
-        edge = round(EDGE_S * rate)
-        whole = round(PASSAGE_S * rate) if frames > PASSAGE_S * rate else frames
-        length = scipy.fft.next_fast_len((whole + 2 * edge + 1) // 2 * 2, real=True) - 2 * edge
-        return cls(np.arange(0, frames, length), length, edge)
+    def take_wide(self, signal: Signal, means: NDArray[np.float64]) -> NDArray[np.float32]:
+        """The passages with their edges, less the channels' means; zeros where they reach past the end of a span.
 
-    def take(self, signal: NDArray[Any]) -> Passages:
-        """The passages of a signal without their edges; zeros past its end."""
-        return self._rows(signal, 0)
+        Returns
+        -------
+        (channels, passages, samples) float32
+        """
+        size = self.length + 2 * self.edge
+        found = np.zeros((signal.channels, len(self.passages), size), np.float32)
+        for n, passage in enumerate(self.passages):
+            start, stop = passage.start - self.edge, min(passage.start + self.length + self.edge, passage.end)
+            found[:, n, : stop - start] = (signal.read(start, stop) - means.astype(np.float32)).T
+        return found
 
-    def take_wide(self, signal: NDArray[Any]) -> Passages:
-        """The passages of a signal with their edges; zeros before its start and past its end."""
-        return self._rows(signal, self.edge)
-
-    def _rows(self, signal: NDArray[Any], edge: int) -> Passages:
-        rows = np.zeros((len(self.starts), self.length + 2 * edge), np.float32)
-        for row, start in zip(rows, self.starts - edge, strict=True):
-            part = signal[max(start, 0) : start + len(row)]
-            row[max(-start, 0) : max(-start, 0) + len(part)] = part
-        return rows
+    def inner(self, wide: Passages) -> Passages:
+        """Passages without their edges."""
+        return np.ascontiguousarray(wide[..., self.edge : self.edge + self.length])
 
 
 class MatchedFilter:
@@ -84,18 +93,18 @@ class MatchedFilter:
 
     Parameters
     ----------
-    inputs : sequence of (n,) float32
-        The channels of the premaster, aligned with the master. Not all of them silent.
+    inputs : (inputs, passages, samples) float32
+        The channels of the premaster where the master has the same sound, with edges. Not all of them silent.
     cut : Cut
-        The passages to look at.
+        The passages that are looked at.
     rate : int
         Sample rate, Hz.
     """
 
-    def __init__(self, inputs: Sequence[NDArray[Any]], cut: Cut, rate: int) -> None:
+    def __init__(self, inputs: NDArray[np.float32], cut: Cut, rate: int) -> None:
         self._cut = cut
         self._size = cut.length + 2 * cut.edge
-        self._spectra = [scipy.fft.rfft(cut.take_wide(each), axis=1, workers=2) for each in inputs]
+        self._spectra = [scipy.fft.rfft(each, axis=1, workers=2) for each in inputs]
         bins = np.arange(self._size // 2 + 1) * (rate / self._size)
         knots = np.pad(_knots(rate / 2.0), 3, mode="edge")
         # The last bin belongs to the last spline.
@@ -115,9 +124,9 @@ class MatchedFilter:
         found = self._splines.T @ scipy.sparse.diags(_cross_spectrum(a, b)) @ self._splines
         return np.asarray(found.toarray())
 
-    def fit(self, target: NDArray[Any]) -> Coefficients:
-        """The filter that brings the inputs nearest to a whole signal, every sample counting the same."""
-        return self._solve(self._correlate(self._cut.take_wide(target)))
+    def fit(self, target: Passages) -> Coefficients:
+        """The filter that brings the inputs nearest to a target, its passages with their edges, all samples alike."""
+        return self._solve(self._correlate(target))
 
     def refit(
         self,
@@ -177,7 +186,7 @@ class MatchedFilter:
         for spectrum, each in zip(self._spectra, coefficients, strict=True):
             total = total + spectrum * (self._splines @ each).astype(np.complex64)
         rows = scipy.fft.irfft(total, n=self._size, axis=1, workers=2, overwrite_x=True)
-        return np.ascontiguousarray(rows[:, self._cut.edge : self._cut.edge + self._cut.length])
+        return self._cut.inner(rows)
 
     def response(self, coefficients: Coefficients, hz: NDArray[np.float64], rate: int) -> NDArray[np.complex128]:
         """The frequency response of a filter from every input, (inputs, frequencies)."""

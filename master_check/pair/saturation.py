@@ -25,21 +25,19 @@ cleared by the others.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from master_check.decibels import amplitude_of, decibels
+from master_check.pair.averages import Averages
 from master_check.pair.curve import ceiling, thd_percent
-from master_check.pair.matched import DISTINCT, Cut
+from master_check.pair.followed import Followed
+from master_check.pair.matched import DISTINCT, Cut, Passages, edge_length, passage_length
+from master_check.pair.overlap import Overlap
 from master_check.pair.separation import Filtered, Found, Separation
-
-Side = Literal["mono", "left", "right", "mid", "side"]
-Domain = Literal["left_right", "mid_side"]
-
-PAIRS: Final[Mapping[Domain, tuple[Side, Side]]] = {"left_right": ("left", "right"), "mid_side": ("mid", "side")}
-SIDES: Final[tuple[Side, ...]] = ("left", "right", "mid", "side")
+from master_check.pair.sides import PAIRS, SIDES, Domain, Side, sides_of, taken
 
 LEAST_PERCENT: Final = 0.1
 """Distortion below which nothing was done to a pair of sides: there lie the errors of the method."""
@@ -57,14 +55,15 @@ NOTHING: Final = 1e-9
 SILENT: Final = 1e-9
 """Range (full scale 1) below which a signal counts as silent, an offset aside."""
 
-LOUD: Final = 1e6
-"""Samples from here on (+120 dBFS) are no audio."""
-
 UNREADABLE_DB: Final = -12.0
 """Residual from which a side's curve says nothing: too much was done that is neither filter nor gain nor curve."""
 
+RARE: Final = 1e-4
+"""A side's peak level is exceeded by this share of its samples: a level it plays at, not one stray sample."""
+
 SAMPLES: Final = 1_000_000
-"""About so many samples a side are looked at; of longer pieces half the passages are the highest, half are spread."""
+"""About so many samples a side are looked at. Of longer pieces some passages are spread over the whole, and the others
+are those with the most samples above their side's peak level."""
 
 
 @dataclass(frozen=True)
@@ -158,54 +157,52 @@ class PairSaturation:
         return {"domain": self.domain, "sides": [each.to_dict() for each in self.sides]}
 
 
-def pair_saturation(premaster: NDArray[Any], master: NDArray[Any], rate: int) -> PairSaturation:
+def pair_saturation(overlap: Overlap, averages: Averages, followed: Followed) -> PairSaturation:
     """Separate filter, gain and curve on every side.
 
     Parameters
     ----------
-    premaster, master : (n, channels) float32 or float64
-        Aligned to the sample (better than half a sample is not needed), one or two channels each, the same number.
-        Not silent; an offset (DC) is neither heard nor looked at.
-    rate : int
-        Sample rate of both, Hz.
+    overlap : Overlap
+        Aligned to the sample (better than half a sample is not needed). Of more than two channels, the first two are
+        looked at. Not silent; an offset (DC) is neither heard nor looked at.
+    averages : Averages
+    followed : Followed
+        Of the same.
 
     Raises
     ------
     ValueError
-        Shapes that differ, or have neither one nor two channels; silence; samples that are no audio.
+        Silence.
     """
-    if premaster.shape != master.shape or premaster.ndim != 2 or premaster.shape[1] not in (1, 2):
-        raise ValueError(f"premaster {premaster.shape} and master {master.shape} must be alike, of one or two channels")
-    if not all(np.abs(frames).max(initial=0.0) < LOUD for frames in (premaster, master)):
-        raise ValueError(f"premaster or master has samples that are no numbers or over {LOUD:g} times full scale")
-    before, after = ([channel for channel in frames.T if _sounds(channel)] for frames in (premaster, master))
-    if not before or not after:
+    sounds = (averages.highest - averages.lowest)[:, :2] >= SILENT
+    if not sounds.any(axis=1).all():
         raise ValueError("premaster or master is silent")
-    cut = _passages(premaster, rate)
-    separation = Separation(before, cut, rate)
-    if premaster.shape[1] == 1:
-        only = separation.bent([separation.filtered(master[:, 0])], shared_gain=False)[0]
+    sides = sides_of(overlap.channels)
+    cut, ranks = _chosen(followed, sides, overlap.rate, averages.frames)
+    before, after = (
+        cut.take_wide(signal, mean)
+        for signal, mean in zip((overlap.premaster, overlap.master), averages.means, strict=True)
+    )
+    before = before[:2][sounds[0]]
+    separation = Separation(before, cut, overlap.rate)
+    # What is known of every side of the master before anything is fitted.
+    master = {
+        side: (taken(np.moveaxis(after, 0, -1), side), float(taken(averages.means[1], side)), rank)
+        for side, rank in zip(sides, ranks, strict=True)
+    }
+    if sides == ("mono",):
+        only = separation.bent([separation.filtered(*master["mono"])], shared_gain=False)[0]
         return PairSaturation(None, (_described("mono", only, only),))
     alone: dict[Side, Found] = {}
     for pair in PAIRS.values():
-        alone |= _better(separation, pair, [separation.filtered(taken(master, side)) for side in pair])
+        alone |= _better(separation, pair, [separation.filtered(*master[side]) for side in pair])
     if all(_distortion(found) < LEAST_PERCENT for found in alone.values()):
         return PairSaturation(None, tuple(_described(side, alone[side], alone[side]) for side in SIDES))
     ahead = _mid_side_ahead(alone)
-    tied = abs(ahead) <= TIE and (_one_signal(before, cut) or _one_signal(after, cut))
+    tied = abs(ahead) <= TIE and (_one_signal(cut.inner(before)) or _one_signal(cut.inner(after[:2][sounds[1]])))
     domain: Domain = "mid_side" if ahead > 0.0 and not tied else "left_right"
     own = alone if tied else alone | _after(separation, master, domain, alone)
     return PairSaturation(domain, tuple(_described(side, own[side], alone[side]) for side in SIDES))
-
-
-def taken(frames: NDArray[Any], side: Side) -> NDArray[Any]:
-    """One side of (n, channels) frames."""
-    match side:
-        case "mid":
-            return np.asarray((frames[:, 0] + frames[:, 1]) / 2)
-        case "side":
-            return np.asarray((frames[:, 0] - frames[:, 1]) / 2)
-    return frames[:, 1 if side == "right" else 0]
 
 
 def _better(separation: Separation, pair: tuple[Side, Side], filtered: list[Filtered]) -> dict[Side, Found]:
@@ -232,39 +229,51 @@ def _mid_side_ahead(alone: Mapping[Side, Found]) -> float:
 
 
 def _after(
-    separation: Separation, master: NDArray[Any], domain: Domain, alone: Mapping[Side, Found]
+    separation: Separation,
+    master: Mapping[Side, tuple[Passages, float, int]],
+    domain: Domain,
+    alone: Mapping[Side, Found],
 ) -> dict[Side, Found]:
     """The other pair's sides, held against what `domain`'s curves make of the premaster."""
     a, b = (alone[side].model for side in PAIRS[domain])
     models = {"left": a + b, "right": a - b, "mid": (a + b) / 2, "side": (a - b) / 2}
     pair = next(sides for name, sides in PAIRS.items() if name != domain)
-    return _better(separation, pair, [separation.unfiltered(taken(master, side), models[side]) for side in pair])
+    return _better(separation, pair, [separation.unfiltered(*master[side], models[side]) for side in pair])
 
 
-def _passages(premaster: NDArray[Any], rate: int) -> Cut:
-    """All of a short piece; of a long one, passages with its highest samples and passages spread over it."""
-    whole = Cut.whole(len(premaster), rate)
-    wanted = max(2, SAMPLES // whole.length)
-    if len(whole.starts) <= wanted:
-        return whole
-    chosen = set(np.linspace(0, len(whole.starts) - 1, wanted // 2).round().astype(int).tolist())
-    sides: tuple[Side, ...] = SIDES if premaster.shape[1] == 2 else ("mono",)
-    heights = [np.maximum.reduceat(np.abs(taken(premaster, side)), whole.starts) for side in sides]
-    # In turns, so that every side's highest passages are among them.
-    for place in np.argsort(-np.array(heights), axis=1).T.ravel().tolist():
-        if len(chosen) < wanted:
-            chosen.add(place)
-    return Cut(whole.starts[sorted(chosen)], whole.length, whole.edge)
+def _chosen(followed: Followed, sides: Sequence[Side], rate: int, frames: int) -> tuple[Cut, list[int]]:
+    """The passages to look at, and how many samples of each side lie above its peak level there."""
+    passages = followed.passages
+    length = passage_length(frames, rate)
+    counts = np.array([_above(side, frames) for side in followed.highest])
+    wanted = max(2, SAMPLES // length)
+    chosen = set(range(len(passages)))
+    if len(passages) > wanted:
+        chosen = set(np.linspace(0, len(passages) - 1, wanted // 4).round().astype(int).tolist())
+        # In turns, so that every side's highest passages are among them.
+        for place in np.argsort(-counts, axis=1, kind="stable").T.ravel().tolist():
+            if len(chosen) < wanted:
+                chosen.add(place)
+    order = sorted(chosen)
+    cut = Cut(tuple(passages[n] for n in order), length, edge_length(rate))
+    # A side of which the premaster has nothing came out of the others: it is as loud where they are.
+    even = round(RARE * len(order) * length)
+    return cut, [
+        max(1, int(own.sum()) if every.any() else even) for own, every in zip(counts[:, order], counts, strict=True)
+    ]
 
 
-def _one_signal(channels: Sequence[NDArray[Any]], cut: Cut) -> bool:
+def _above(highest: NDArray[np.float32], frames: int) -> NDArray[np.int64]:
+    """How many samples of each passage (rows) are among the `RARE` highest of a whole side."""
+    rank = min(max(1, round(RARE * frames)), highest.size)
+    level = np.partition(highest.ravel(), -rank)[-rank]
+    return np.asarray(np.count_nonzero((highest >= level) & (highest > 0.0), axis=1))
+
+
+def _one_signal(channels: NDArray[np.float32]) -> bool:
     """Whether two channels are multiples of one signal; one channel is."""
-    a, b = (cut.take(each - np.mean(each)).ravel().astype(np.float64) for each in (channels[0], channels[-1]))
+    a, b = (channels[n].ravel().astype(np.float64) for n in (0, -1))
     return bool(np.dot(a, b) ** 2 >= (1.0 - DISTINCT) * np.dot(a, a) * np.dot(b, b))
-
-
-def _sounds(channel: NDArray[Any]) -> bool:
-    return channel.size > 0 and float(np.ptp(channel)) >= SILENT
 
 
 def _distortion(found: Found) -> float:

@@ -6,7 +6,7 @@ See `pair` for the idea. Here: the gain from small samples, its turns with the f
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,22 +44,20 @@ LEAST_SWING: Final = 0.01
 SETTLING: Final = 2
 """Turns of the gain alone, at the end: what is small depends on it a little."""
 
-RARE: Final = 1e-4
-"""A side's peak level is exceeded by this share of its samples: a level it plays at, not one stray sample."""
-
 
 @dataclass(frozen=True)
 class Filtered:
     """A side with its linear part known; all passages (passages, samples).
 
     `target` is the side of the master, without its `offset`; `matched` the premaster through the filter, and `gain`
-    what then turned it up and down.
+    what then turned it up and down; `rank` how many samples of the passages exceed the side's peak level.
     """
 
     target: Passages
     matched: Passages
     gain: Passages
     offset: float
+    rank: int
 
     @property
     def level(self) -> Passages:
@@ -71,8 +69,8 @@ class Filtered:
 class Found:
     """What a side was separated into; all passages (passages, samples).
 
-    `target` is the side of the master, without its `offset`; `level` what went into the curve, and `model` what came
-    out of it; `peak` the side's peak level; `residual` the sum of squares left unexplained.
+    `target` is the side of the master, without its `offset`; `level` what went into the curve; `peak` the side's peak
+    level; `residual` the sum of squares left unexplained.
     """
 
     target: Passages
@@ -80,8 +78,12 @@ class Found:
     level: Passages
     peak: float
     curve: Curve | None
-    model: Passages
     residual: float
+
+    @property
+    def model(self) -> Passages:
+        """What came out of the curve; made anew each time, as to keep it takes more than to make it."""
+        return _through(self.curve, self.level, self.peak)
 
     @property
     def residual_db(self) -> float | None:
@@ -95,25 +97,32 @@ class Separation:
 
     Parameters
     ----------
-    inputs : sequence of (n,) float32 or float64
-        The premaster's channels, not all silent; what offset they have is left out.
+    inputs : (inputs, passages, samples) float32
+        The premaster's channels with their edges, not all silent, without their offsets.
     cut : Cut
-        The passages to look at, the highest among them.
+        The passages that are looked at.
     rate : int
         Sample rate, Hz.
     """
 
-    def __init__(self, inputs: Sequence[NDArray[Any]], cut: Cut, rate: int) -> None:
+    def __init__(self, inputs: NDArray[np.float32], cut: Cut, rate: int) -> None:
         self._cut, self._rate = cut, rate
         self._hop = max(1, round(HOP_S * rate))
-        self._rank = max(1, round(RARE * len(inputs[0])))
-        self._filter = MatchedFilter([each - _mean(each) for each in inputs], cut, rate)
+        self._filter = MatchedFilter(inputs, cut, rate)
 
-    def filtered(self, master: NDArray[Any]) -> Filtered:
-        """The filter, and the gain as far as the filter needs it, for one side (n,) of the master."""
-        # Of an offset the filter would make the lowest bass.
-        coefficients = self._filter.fit(master - _mean(master))
-        found = self.unfiltered(master, self._filter.apply(coefficients))
+    def filtered(self, side: Passages, offset: float, rank: int) -> Filtered:
+        """The filter, and the gain as far as the filter needs it, for one side of the master.
+
+        Parameters
+        ----------
+        side : (passages, samples) float32
+            With its edges, without its offset: of that the filter would make the lowest bass.
+        offset : float
+        rank : int
+            How many samples of the passages exceed the side's peak level.
+        """
+        coefficients = self._filter.fit(side)
+        found = self.unfiltered(side, offset, rank, self._filter.apply(coefficients))
         for _ in range(TURNS):
             small = self._small(found)
             found = small.settled(found, self._drawn(small.own(OWN_SCALES_S)))
@@ -124,10 +133,9 @@ class Separation:
             found = replace(found, matched=matched)
         return found
 
-    def unfiltered(self, master: NDArray[Any], matched: Passages) -> Filtered:
-        """A side (n,) of the master against what is known already of what it was made from."""
-        offset = _mean(master)
-        return Filtered(self._cut.take(master - offset), matched, np.ones_like(matched), offset)
+    def unfiltered(self, side: Passages, offset: float, rank: int, matched: Passages) -> Filtered:
+        """The same against what is known already of what the side was made from."""
+        return Filtered(self._cut.inner(side), matched, np.ones_like(matched), offset, rank)
 
     def bent(self, sides: Sequence[Filtered], shared_gain: bool) -> list[Found]:
         """The curves of some sides, each with a gain of its own or all with one that they share."""
@@ -142,16 +150,15 @@ class Separation:
 
     def _with_curve(self, found: Filtered) -> Found:
         target, level = found.target, found.level
-        peak = self._peak(level)
+        peak = _peak(level, found.rank)
         curve = fit_curve(level, target, peak, self._rate) if peak else None
-        model = level if curve is None else (peak * curve((level / peak).astype(np.float64))).astype(np.float32)
-        return Found(target, found.offset, level, peak, curve, model, _power(target - model))
+        return Found(target, found.offset, level, peak, curve, _power(target - _through(curve, level, peak)))
 
     def _small(self, found: Filtered) -> "_Small":
         weight = np.empty_like(found.target)
         products, powers = np.zeros((2, len(found.target), -(-found.target.shape[1] // self._hop)))
         # Silence has no peak and no small samples; any width does.
-        width = SMALL * self._peak(found.level) or 1.0
+        width = SMALL * _peak(found.level, found.rank) or 1.0
         weigh_small(found.matched, found.target, found.gain, width, self._hop, weight, products, powers)
         return _Small(weight, products, powers, *_offsets(weight, found.gain, found.target - found.level))
 
@@ -166,12 +173,6 @@ class Separation:
         draw_gain(grid, self._hop, gain)
         return gain
 
-    def _peak(self, level: Passages) -> float:
-        """The level that `RARE` of all samples exceed; the passages are taken to hold them all."""
-        magnitude = np.abs(level).ravel()
-        rank = min(self._rank, magnitude.size)
-        return float(np.partition(magnitude, -rank)[-rank])
-
 
 @dataclass(frozen=True)
 class _Small:
@@ -185,7 +186,13 @@ class _Small:
 
     def settled(self, found: Filtered, gain: Passages) -> Filtered:
         """The side with that gain, its offsets accounted for."""
-        return Filtered(found.target - self.after, found.matched + self.before, gain, found.offset + float(self.after))
+        return replace(
+            found,
+            target=found.target - self.after,
+            matched=found.matched + self.before,
+            gain=gain,
+            offset=found.offset + float(self.after),
+        )
 
     def own(self, scales: Sequence[float]) -> Grid:
         """The gain that they tell."""
@@ -194,8 +201,21 @@ class _Small:
         return _follow(self.products, self.powers, start, scales)
 
 
-def _mean(signal: NDArray[Any]) -> float:
-    return float(np.mean(signal, dtype=np.float64))
+def _through(curve: Curve | None, level: Passages, peak: float) -> Passages:
+    """What a curve makes of levels, a passage at a time: the curve's own sums are in double precision."""
+    if curve is None:
+        return level
+    found = np.empty_like(level)
+    for out, row in zip(found, level, strict=True):
+        out[:] = peak * curve((row / peak).astype(np.float64))
+    return found
+
+
+def _peak(level: Passages, rank: int) -> float:
+    """The level that so many samples reach."""
+    magnitude = np.abs(level).ravel()
+    rank = min(rank, magnitude.size)
+    return float(np.partition(magnitude, -rank)[-rank])
 
 
 def _power(signal: Passages) -> float:

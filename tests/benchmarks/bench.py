@@ -166,11 +166,15 @@ def run(*arguments: str, **environment: str) -> tuple[float, float]:
     return float(taken), float(memory)
 
 
+def command_path() -> str:
+    return str(Path(sys.executable).parent / "sendoff")
+
+
 def processes_table(folder: Path, seconds: float) -> None:
     print("\nWhole processes; targets: --help < 0.15 s beyond bare Python, first run < 5 s, later compile nothing,")
     print("two threads 1.8x one on an album")
     row("process", "time", "memory", "")
-    command = str(Path(sys.executable).parent / "sendoff")
+    command = command_path()
     bare = min(run(sys.executable, "-c", "pass")[0] for _ in range(RUNS))
     row("bare Python", f"{bare:.3f} s", "", "")
     taken = min(run(command, "--help")[0] for _ in range(RUNS))
@@ -260,7 +264,7 @@ def first_runs(command: str, folder: Path, path: str) -> None:
 def growth_table(folder: Path) -> None:
     print("\nGrowth; targets: time linear, memory flat and under 250 MB")
     row("length", "time", "memory", "per minute")
-    command = str(Path(sys.executable).parent / "sendoff")
+    command = command_path()
     minute = music(60.0, 48_000)
     for minutes in (1, 4, 16, 64):
         path = folder / "long.wav"
@@ -273,7 +277,8 @@ def growth_table(folder: Path) -> None:
 
 
 def main() -> None:
-    from tests.benchmarks.reports import reports_table  # which uses what stands here
+    from tests.benchmarks.pairs import pairs_table  # these use what stands here
+    from tests.benchmarks.reports import reports_table
 
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--quick", action="store_true", help="a minute a case, no growth table")
@@ -286,6 +291,7 @@ def main() -> None:
         files_table(Path(name), seconds)
         processes_table(Path(name), seconds)
         start_up_table(Path(name), seconds)
+        pairs_table(Path(name), quick)
         if not quick:
             growth_table(Path(name))
 

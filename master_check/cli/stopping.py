@@ -5,11 +5,11 @@ hours that takes minutes. So a thread waits for the signal instead, takes away w
 process. Files being read cannot suffer from that, and results are only ever moved to their place whole.
 """
 
+import _thread
 import os
 import signal
 import socket
 import sys
-import threading
 from contextlib import suppress
 
 from master_check.output import abandon
@@ -28,7 +28,8 @@ def stop_at_once_on_interrupt() -> None:
     waiting, telling = socket.socketpair()  # which Windows can wait for too, unlike a pipe
     telling.setblocking(False)
     with suppress(RuntimeError):  # no more threads are to be had; then Python does what it always does
-        threading.Thread(target=_stop, args=(waiting, telling), name="stopping", daemon=True).start()
+        # threading's own would wait for ever for a thread that has no memory to begin in
+        _thread.start_new_thread(_stop, (waiting, telling))
         signal.set_wakeup_fd(telling.fileno(), warn_on_full_buffer=False)
         signal.signal(signal.SIGINT, lambda *_: None)
 

@@ -45,7 +45,7 @@ def test_most_cases_are_refused_and_some_are_not(feeder: Feeder) -> None:
 def test_the_harness_sees_a_hang_a_crash_and_memory_that_runs_out(feeder: Feeder) -> None:
     hung = feeder.command("check", "--json", feeder.good, seconds=0.0)
     assert faults_of_end(hung)[0].startswith("hangs")
-    starved = feeder.command("check", "--json", feeder.good, memory=0)
+    starved = feeder.command("check", "--json", feeder.good, memory=0, seconds=3.0)
     assert faults_of_check(starved, [feeder.good], {})
 
 

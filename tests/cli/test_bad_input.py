@@ -186,7 +186,7 @@ def test_a_file_cut_short_is_never_measured_as_if_it_were_whole(seed: Seed, tmp_
     assert measure(path).values["duration_s"] == pytest.approx(0.5)
     for kept in (0.2, 0.5, 0.9, 0.99):
         path.write_bytes(whole[: int(len(whole) * kept)])
-        with pytest.raises(AudioError, match=r"cut short|damaged"):
+        with pytest.raises(AudioError, match="damaged after 0:00" if seed.container == "FLAC" else ": cut short: "):
             measure(path)
 
 

@@ -104,13 +104,21 @@ CONTAINERS = [
 ]
 
 
+CUT_SHORT = {
+    "FLAC": r"damaged after 0:0\d\.\d{3} ",  # its header counts samples, not bytes: it shows where decoding ends
+    "OGG": "cut short: the Ogg stream's end is missing;",
+    "MP3": r"cut short: \d+ MP3 frames expected, \d+ found;",
+}
+"""What is said of them; all other containers count bytes."""
+
+
 @pytest.mark.parametrize(("container", "encoding"), CONTAINERS)
 @pytest.mark.parametrize("left", [0.95, 0.5, 0.1])
 def test_truncated(tmp_path: Path, container: str, encoding: str, left: float) -> None:
     path = write(tmp_path / "cut.mp3", noise(2.0, -20.0), RATE, encoding, container)
     whole = path.read_bytes()
     path.write_bytes(whole[: int(left * len(whole))])
-    assert re.match("cut short: |damaged", refused(path))
+    assert re.match(CUT_SHORT.get(container, r"cut short: \d+ bytes expected, \d+ found;"), refused(path))
 
 
 def test_truncated_by_a_single_sample(tmp_path: Path) -> None:
@@ -129,7 +137,7 @@ def test_a_flac_that_promises_more_than_there_is(tmp_path: Path) -> None:
     content = bytearray(path.read_bytes())
     content[22:26] = (RATE * 100).to_bytes(4, "big")  # STREAMINFO's total samples (RFC 9639, section 8.2)
     path.write_bytes(content)
-    assert re.match("cut short: 4800000 frames expected|damaged after 0:01.000", refused(path))
+    assert refused(path) == "cut short: 4800000 frames expected, 48000 found; export or copy it again"
 
 
 @pytest.mark.parametrize("size", [0xFFFFFFFF, 0xFFFFFFFF - 36, 0xFFFFFF00])
@@ -157,11 +165,18 @@ def test_absurd_rates(tmp_path: Path, rate: int) -> None:
     )
 
 
-@pytest.mark.parametrize(("channels", "rate"), [(0, RATE), (2, 0), (2, 0xFFFFFFFF), (0xFFFF, RATE)])
-def test_impossible_headers(tmp_path: Path, channels: int, rate: int) -> None:
+@pytest.mark.parametrize(
+    ("channels", "rate", "words"),
+    [
+        (0, RATE, "damaged, or not a sound file that sendoff can read (Channel count is zero)"),
+        (0xFFFF, RATE, "damaged, or not a sound file that sendoff can read (Too many channels specified)"),
+        (2, 0, "has a sample rate of 0 Hz, outside 8000 to 384000 Hz; is the header damaged?"),
+        (2, 0xFFFFFFFF, "has a sample rate of 4294967295 Hz, outside 8000 to 384000 Hz; is the header damaged?"),
+    ],
+)
+def test_impossible_headers(tmp_path: Path, channels: int, rate: int, words: str) -> None:
     (tmp_path / "broken.wav").write_bytes(wav(channels, rate))
-    problem = refused(tmp_path / "broken.wav")
-    assert re.search("not a sound file|damaged|outside 8000 to|1 to 128 can be measured", problem)
+    assert refused(tmp_path / "broken.wav").startswith(words)
 
 
 @pytest.mark.parametrize("channels", [7, 9, 13])

@@ -256,7 +256,10 @@ def test_what_is_wrong_with_a_file_read_ahead_is_said(tmp_path: Path) -> None:
     whole = tmp_path / "b.flac"
     soundfile.write(whole, frames[:-1], RATE, subtype="PCM_24")
     whole.write_bytes(whole.read_bytes()[: whole.stat().st_size // 2])
-    with AudioFile(whole) as file, pytest.raises(AudioError, match=r"cut short|damaged"):
+    with (
+        AudioFile(whole) as file,
+        pytest.raises(AudioError, match=r"damaged after 0:0\d\.\d{3} \(flac decoder lost sync\)"),
+    ):
         list(file.blocks(hops=100, ahead=True))
 
 

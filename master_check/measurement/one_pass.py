@@ -16,6 +16,7 @@ from master_check.meters.clipping import ClippingMeter
 from master_check.meters.levels import LevelMeter
 from master_check.meters.loudness import SHORT_TERM, LoudnessMeter
 from master_check.meters.pinned import pinned_percent
+from master_check.meters.saturation import SaturationMeter
 from master_check.meters.silence import SilenceMeter
 from master_check.meters.spectrum import SpectrumMeter
 from master_check.meters.true_peak import TruePeakMeter
@@ -29,7 +30,7 @@ from master_check.sound.source import Source
 from master_check.tables.layouts import Layout
 from master_check.tables.quantities import CHANNEL_KEYS, QUANTITIES, Value
 
-MEASUREMENT_VERSION = 5
+MEASUREMENT_VERSION = 6
 """Raised whenever the same file would measure differently: stored measurements of another version are not used."""
 
 STEADY_S = 60.0
@@ -133,6 +134,7 @@ class Meters:
             self._spectrum,
             TruePeakMeter(format),
             ClippingMeter(format),
+            SaturationMeter(format),
             SilenceMeter(format),
             WordMeter(format),
         ]
@@ -183,7 +185,7 @@ def _pinned(format: AudioFormat, series: Series) -> dict[str, Value]:
     """How much peaks press against a ceiling: of left and right, of stereo's middle and sides, of mono."""
     rows = {"mid": series.rows[0]} if format.channels == 1 else SIDES
     return {
-        f"saturation_{side}_percent": pinned_percent(series.tops_of(row))
+        f"pinned_{side}_percent": pinned_percent(series.tops_of(row))
         for side, row in rows.items()
         if row in series.rows
     }

@@ -41,33 +41,33 @@ def energies(left: NDArray[np.float32], right: NDArray[np.float32], found: NDArr
     found[0], found[1], found[2], found[3] = first, second, middle, sides
 
 
-def _mean(power: NDArray[np.float64], band: int, first: int, last: int) -> float:
+def _mean(power: NDArray[np.float32], band: int, first: int, last: int) -> float:
     total = 0.0
     for j in range(last - first):
-        total += power[band, first + j]
+        total += float(power[band, first + j])
     return total / (last - first)
 
 
 def _half_cycle(
-    low: NDArray[np.float64], power: NDArray[np.float64], start: int, end: int, found: NDArray[np.float64]
+    low: NDArray[np.float32], power: NDArray[np.float32], start: int, end: int, found: NDArray[np.float64]
 ) -> int:
     """Note one half-cycle from zero crossing to zero crossing; 1, or 0 where it has no crest or feet."""
     length = end - start
     top = 0.0
     for j in range(start, end):
-        top = max(top, abs(low[j]))
+        top = max(top, abs(float(low[j])))
     # Low waves are slow at their feet too: what lies beyond the zero crossings belongs to them.
     first, last = start, end
-    while start - first < length // 2 and abs(low[first - 1]) < FEET * top:
+    while start - first < length // 2 and abs(float(low[first - 1])) < FEET * top:
         first -= 1
-    while last - end < length // 2 and abs(low[last]) < FEET * top:
+    while last - end < length // 2 and abs(float(low[last])) < FEET * top:
         last += 1
     bands = power.shape[0]
     for k in range(OWN + PER_BAND * bands):
         found[k] = 0.0
     seen = 0
     for j in range(first, last):
-        height = abs(low[j])
+        height = abs(float(low[j]))
         place = -1
         if start <= j and j < end and height > CREST * top:
             found[3] += 1.0
@@ -80,7 +80,7 @@ def _half_cycle(
             place = 1 + seen
         if place >= 0:
             for b in range(bands):
-                found[OWN + PER_BAND * b + place] += power[b, j]
+                found[OWN + PER_BAND * b + place] += float(power[b, j])
     if found[3] == 0.0 or found[4] == 0.0 or found[5] == 0.0:
         return 0
     found[0] = top if low[start] > 0.0 else -top
@@ -97,9 +97,7 @@ def _half_cycle(
 
 
 @kernel
-def half_cycles(
-    low: NDArray[np.float64], power: NDArray[np.float64], least: float, found: NDArray[np.float64]
-) -> int:
+def half_cycles(low: NDArray[np.float32], power: NDArray[np.float32], least: float, found: NDArray[np.float64]) -> int:
     """Note every half-cycle of `low` (samples,) that is higher than `least`, with the `power` (bands, samples) there.
 
     `found` (samples / SHORTEST, OWN + PER_BAND x bands) takes a row each; returns how many.
@@ -108,7 +106,7 @@ def half_cycles(
     start = -1
     for i in range(MARGIN, low.shape[0] - MARGIN):
         if (low[i] > 0.0) != (low[i - 1] > 0.0):
-            if start >= 0 and SHORTEST <= i - start and i - start <= LONGEST:
+            if start >= 0 and i - start >= SHORTEST and i - start <= LONGEST:
                 noted = _half_cycle(low, power, start, i, found[count])
                 if noted == 1 and abs(found[count, 0]) > least:
                     count += 1

@@ -77,8 +77,9 @@ def test_swapped_channels_swap_and_the_balance_turns_round(frames: Frames) -> No
         assert {k: v for k, v in here.items() if k != "label"} == {k: v for k, v in there.items() if k != "label"}
     assert value(after, "balance_lu") == pytest.approx(-value(before, "balance_lu"), abs=1e-9)
     swapped = {
-        "saturation_left_percent": "saturation_right_percent",
-        "saturation_right_percent": "saturation_left_percent",
+        f"{kind}_{side}_{unit}": f"{kind}_{other}_{unit}"
+        for kind, unit in (("saturation", "percent"), ("saturation", "low_percent"), ("pinned", "percent"))
+        for side, other in (("left", "right"), ("right", "left"))
     }
     for key, figure in before.values.items():
         if key != "balance_lu":

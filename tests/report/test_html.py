@@ -759,7 +759,7 @@ def test_plan_without_a_limiter(tmp_path: Path, level: float, target: float | No
 
 def test_peaks_pinned_have_a_bar_as_long_as_their_figure(faulty: Checked, profiles: list[Profile]) -> None:
     measured = measurement_of(faulty)
-    values = measured.values | {"saturation_left_percent": 42.04, "saturation_side_percent": 0.0}
+    values = measured.values | {"pinned_left_percent": 42.04, "pinned_side_percent": 0.0}
     page = parse(page_of([replace(faulty, measurement=replace(measured, values=values))], profiles))
     bars = {row.having("q")[0].text: row.having("share") for row in page.all("tr") if row.having("q")}
     assert bars["Peaks pinned, left"][0].all("i")[0].attributes["style"] == "width:42.0%"

@@ -13,6 +13,7 @@ SHIPPED = (
     *("sample_peak_dbfs", "plr_lu", "psr_min_lu", "rms_dbfs", "crest_db", "headroom_db", "clipped_runs"),
     *("clipped_samples", "clipped_longest_samples", "flat_top_runs", "hidden_clipped_runs", "true_peak_over_runs"),
     *("saturation_left_percent", "saturation_right_percent", "saturation_mid_percent", "saturation_side_percent"),
+    *("saturation_left_low_percent", "saturation_mid_low_percent", "pinned_left_percent", "pinned_side_percent"),
     *("dc_offset_dbfs", "correlation_min", "balance_lu", "mono_loss_lu", "side_to_mid_db", "head_silence_s"),
     *("tail_silence_s", "sample_rate_hz", "bit_depth", "bits_used", "channels", "duration_s"),
 )

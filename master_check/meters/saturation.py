@@ -90,8 +90,8 @@ SKEW: Final = 0.4
 SAME: Final = 0.6
 """The lower bound of c lies so many times the standard deviation between bands and polarities below the mean, ..."""
 
-OTHER: Final = 0.75
-"""... that of b, the difference between polarities, so many times that between bands, ..."""
+OTHER: Final = 1.0
+"""... that of b, the difference between polarities, so many times the one between bands, ..."""
 
 DEAD_ZONE: Final = 0.05
 """... and so much in b."""
@@ -211,7 +211,7 @@ def _half_cycles(second: NDArray[np.float32], peak: float, rate: int, bands: tup
     low = np.zeros(POINTS // 2 + 1, np.complex64)
     reach = LOW_HZ + EDGE_HZ // 2
     low[1:reach] = scale * lines[1:reach] * _fade(1, reach, 0, LOW_HZ)
-    wave = np.fft.irfft(low)
+    wave = np.asarray(np.fft.irfft(low), np.float32)
     moved = np.zeros((len(bands), POINTS), np.complex64)
     for row, (bottom, top) in zip(moved, bands, strict=True):
         upper = min(top, int(UPPERMOST * rate))
@@ -221,7 +221,7 @@ def _half_cycles(second: NDArray[np.float32], peak: float, rate: int, bands: tup
         row[: len(band)] = band[:POINTS]
         row[: max(len(band) - POINTS, 0)] += band[POINTS:]
     envelope = np.fft.ifft(moved)
-    power = envelope.real**2 + envelope.imag**2
+    power = np.asarray(envelope.real**2 + envelope.imag**2, np.float32)
     # Holes that an encoder or a gate leaves would be infinitely deep: 30 dB below what is around is deep enough.
     pieces = power.reshape(len(bands), 20, -1)
     np.maximum(pieces, np.float32(1e-3) * pieces.mean(axis=2, keepdims=True) + np.float32(1e-20), out=pieces)
@@ -333,7 +333,8 @@ def _mean(fits: Floats) -> tuple[float, float, float]:
     """Mean of c, its standard deviation between fits, and that of the mean by chance."""
     weight = 1.0 / (fits[:, 1] ** 2 + SPREAD_OF_MUSIC**2)
     mean = float(weight @ fits[:, 0] / weight.sum())
-    spread = float(np.sqrt(weight @ (fits[:, 0] - mean) ** 2 / weight.sum()))
+    freedom = max(len(fits) - 1, 1) / len(fits)
+    spread = float(np.sqrt(weight @ (fits[:, 0] - mean) ** 2 / (weight.sum() * freedom)))
     return mean, spread, float(1.0 / np.sqrt(weight.sum()))
 
 

@@ -35,8 +35,8 @@ every_row = pytest.mark.parametrize("row", [*QUANTITIES.values(), *ALBUM_QUANTIT
 
 @pytest.fixture(scope="module")
 def master() -> Measurement:
-    """Ten seconds of clipped, unequal stereo with words of 24 bits: everything that can be had of a file is there."""
-    frames = np.clip(noise(10.0, -12.0, 2) + sine(10.0, -6.0, channels=2), -1.0, 0.9)
+    """Ten seconds of clipped, unequal stereo, bass and noise, in words of 24 bits: all that can be had of a file."""
+    frames = np.clip(noise(10.0, -12.0, 2) + sine(10.0, -6.0, 97.0, channels=2), -1.0, 0.9)
     frames[:, 1] *= 0.8
     return measured(quantised(np.asarray(frames, np.float32), 24), bits=24)
 

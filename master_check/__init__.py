@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from master_check.judgement.checked import Checked, check, check_files
     from master_check.judgement.profile import Profile, ProfileError, ProfileFile, Rule
     from master_check.judgement.profile_files import load_profile
+    from master_check.judgement.tags import TagField, TaggedFile, tags
     from master_check.judgement.verdict import Finding, Verdict, judge
     from master_check.limiting.plan import Plan
     from master_check.limiting.premaster import PlanError, PremasterPlan, plan
@@ -40,6 +41,7 @@ _HOMES = {
     "judgement.checked": ("Checked", "check", "check_files"),
     "judgement.profile": ("Profile", "ProfileError", "ProfileFile", "Rule"),
     "judgement.profile_files": ("load_profile",),
+    "judgement.tags": ("TagField", "TaggedFile", "tags"),
     "judgement.verdict": ("Finding", "Verdict", "judge"),
     "limiting.plan": ("Plan",),
     "limiting.premaster": ("PlanError", "PremasterPlan", "plan"),
@@ -77,6 +79,8 @@ __all__ = [
     "Rule",
     "Series",
     "Source",
+    "TagField",
+    "TaggedFile",
     "Track",
     "Verdict",
     "album",
@@ -87,6 +91,7 @@ __all__ = [
     "load_profile",
     "measure",
     "plan",
+    "tags",
 ]
 
 

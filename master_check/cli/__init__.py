@@ -21,6 +21,7 @@ from master_check.cli.schema import schema
 from master_check.cli.selftest import selftest
 from master_check.cli.stopping import STATUS, stop_at_once_on_interrupt
 from master_check.cli.streams import prepare_streams
+from master_check.cli.tags import tags
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -33,7 +34,7 @@ def cli() -> None:
     """
 
 
-for command in (album, check, compare, plan, profiles, quantities, schema, selftest):
+for command in (album, check, compare, plan, profiles, quantities, schema, selftest, tags):
     cli.add_command(command)
 
 

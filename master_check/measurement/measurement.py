@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from master_check.meters.loudness import MOMENTARY, SHORT_TERM, loudness, windows
 from master_check.sound.format import AudioFormat
+from master_check.sound.tags.tag import Tags
 from master_check.tables.quantities import Value
 
 SUMS: Final = ("mid", "side")
@@ -94,6 +95,8 @@ class Measurement:
     series : Series
     sha256 : str or None
         Of the bytes that were measured, hexadecimal; None where it was no file.
+    tags : Tags
+        What the file states of itself; nothing where it was no file.
     """
 
     path: str
@@ -104,3 +107,4 @@ class Measurement:
     notes: tuple[str, ...]
     series: Series = field(repr=False, compare=False)
     sha256: str | None = None
+    tags: Tags = field(default_factory=Tags)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from master_check.decibels import decibels_each
 from master_check.measurement.measurement import SHORT_FOR_RANGE, SUMS, Measurement, Series
+from master_check.measurement.stated import with_tags
 from master_check.meters import Meter, Reading
 from master_check.meters.clipping import ClippingMeter
 from master_check.meters.levels import LevelMeter
@@ -27,6 +28,7 @@ from master_check.sound.file import AudioFile
 from master_check.sound.format import AudioFormat
 from master_check.sound.kept import Kept
 from master_check.sound.source import Source
+from master_check.sound.tags.read import read_tags
 from master_check.tables.layouts import Layout
 from master_check.tables.quantities import CHANNEL_KEYS, QUANTITIES, Value
 
@@ -79,7 +81,7 @@ def measure(
     if not isinstance(source, str | Path):
         return measure_source(source, hops, ahead, progress)
     with AudioFile(source, layout) as file, Hashing(source) as hashing:
-        measurement = measure_source(file, hops, ahead, progress)
+        measurement = with_tags(measure_source(file, hops, ahead, progress), read_tags(source))
     return replace(measurement, sha256=hashing.result())
 
 
@@ -100,7 +102,7 @@ def measure_kept(
     with ExitStack() as unless_all_goes_well:
         with AudioFile(path, layout) as file, Hashing(path) as hashing:
             kept = unless_all_goes_well.enter_context(Kept(file))
-            measurement = measure_source(kept, None, ahead, progress)
+            measurement = with_tags(measure_source(kept, None, ahead, progress), read_tags(path))
         measurement = replace(measurement, sha256=hashing.result())
         unless_all_goes_well.pop_all()
     return measurement, kept

@@ -34,9 +34,12 @@ from numpy.typing import NDArray
 
 from master_check.measurement.measurement import Measurement, Series
 from master_check.measurement.one_pass import MEASUREMENT_VERSION, measure_source
+from master_check.measurement.stated import with_tags
 from master_check.sound.checksum import changed, sha256, state
 from master_check.sound.file import AudioFile
 from master_check.sound.format import AudioFormat
+from master_check.sound.tags.read import read_tags
+from master_check.sound.tags.tag import Tag, Tags
 from master_check.tables.layouts import Layout
 from master_check.tables.quantities import QUANTITIES
 
@@ -157,7 +160,8 @@ class Store:
                 progress(1.0)
             return recalled
         with AudioFile(path, layout) as file:
-            measurement = replace(measure_source(file, progress=progress), sha256=known)
+            measurement = with_tags(measure_source(file, progress=progress), read_tags(path))
+        measurement = replace(measurement, sha256=known)
         if state(path) != before and sha256(path) != known:
             raise changed(path)
         self._keep(key, _pack(measurement))
@@ -314,6 +318,7 @@ def _pack(measurement: Measurement) -> bytes:
         "at_s": measurement.at_s,
         "channels": measurement.channels,
         "notes": measurement.notes,
+        "tags": asdict(measurement.tags),
         "rate": measurement.series.rate,
         "rows": measurement.series.rows,
         "arrays": {name: [array.dtype.str, array.shape] for name, array in arrays.items()},
@@ -348,6 +353,7 @@ def _unpack(content: bytes | None, path: str, sha256: str) -> Measurement | None
             tuple(head["notes"]),
             Series(head["rate"], tuple(head["rows"]), **arrays),
             sha256,
+            Tags(tuple(Tag(**tag) for tag in head["tags"]["all"]), tuple(head["tags"]["notes"])),
         )
     except (ValueError, KeyError, TypeError, AttributeError):
         return None

@@ -16,6 +16,7 @@ from master_check.text import visible
 
 if TYPE_CHECKING:  # what check does not use takes long to import
     from master_check.albums.album import Album
+    from master_check.judgement.tags import TaggedFile
 
 Row = list[str | int | float]
 
@@ -35,6 +36,19 @@ def album_text(album: "Album") -> str:
     return _written(
         [[*head, "number", "offset_lu", "sha256"], *([*row, *more] for row, more in zip(rows, own, strict=True))]
     )
+
+
+def tags_text(files: Sequence["TaggedFile"]) -> str:
+    """What `tags --csv` prints: a row a statement; a file without any, or that could not be read, has one too."""
+    rows: list[Row] = [["path", "name", "place", "value", "measured", "measure", "off_by", "result", "error"]]
+    for file in files:
+        path, error = _plain(file.checked.path), _plain(file.checked.error or "")
+        if not file.fields:
+            rows.append([path, "", "", "", "", "", "", file.checked.result, error])
+        for each in file.fields:
+            values = [_cell(value) for value in (each.value, each.measured, each.measure, each.error)]
+            rows.append([path, each.name, each.place, *values, each.result, error])
+    return _written(rows)
 
 
 def _rows(files: Sequence[Checked]) -> list[Row]:

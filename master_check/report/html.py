@@ -35,11 +35,15 @@ from master_check.text import clock, visible
 if TYPE_CHECKING:
     from master_check.albums.album import Album
     from master_check.albums.album import Track as AlbumTrack
+    from master_check.judgement.tags import TaggedFile
     from master_check.limiting.plan import Plan, Setting
     from master_check.pair.comparison import Comparison
 
 
 Progress = Callable[[float], Any]
+
+METADATA: Final = "Metadata"
+"""The group whose figures are left out where a file states nothing that they are about."""
 
 DRAWING: Final = 0.7
 """What drawing takes of the time that a page of many files takes; the rest is writing it down."""
@@ -379,6 +383,69 @@ def _work_picture(settings: Sequence[tuple[str, "Setting"]]) -> Picture | None:
     return pictures.gain_reduction(curves, [place.at_s for place in first.worst] if first else [])
 
 
+def tags_page(
+    files: Sequence["TaggedFile"],
+    profiles: Sequence[Profile],
+    *,
+    checksums: Mapping[str, str],
+    version: str,
+    date: datetime,
+    selftest: str = "",
+    progress: Progress | None = None,
+) -> str:
+    """The report of `tags`.
+
+    Parameters
+    ----------
+    files : sequence of TaggedFile
+        In the order they are to be shown.
+    profiles : sequence of Profile
+        Whose rules on metadata the files were held against.
+    checksums, version, date, selftest, progress
+        As in `check_page`.
+
+    Returns
+    -------
+    str
+        The whole page.
+    """
+    from master_check.report.wording.tags import NOTHING, headline
+
+    tracks = [_undrawn(number, file.checked, checksums) for number, file in enumerate(files, start=1)]
+    keys = dict.fromkeys(field.measure for file in files for field in file.fields if field.measure)
+    return _render(
+        "tags.html",
+        progress=progress,
+        told=0.0,
+        issue=Issue(version, date, checksums, selftest),
+        word=said.word(file.checked.result for file in files),
+        headline=headline(files),
+        tracks=tracks,
+        statements=[_statements(file) for file in files],
+        nothing=NOTHING,
+        profiles=profiles,
+        glossary=[QUANTITIES[key] for key in QUANTITIES if key in keys],
+    )
+
+
+def _statements(file: "TaggedFile") -> list[tuple[str, str, str, str, str]]:
+    """What a file states, in words: what, where, the value, what was measured, result."""
+    from master_check.report.wording.tags import MOST_FIELDS, TITLES, shown
+
+    if file.checked.measurement is None:
+        return []
+    rate = file.checked.measurement.format.rate
+    return [
+        (TITLES[f.name], f.place, shown(f, f.value, rate), shown(f, f.measured, rate), f.result)
+        for f in file.fields[:MOST_FIELDS]
+    ]
+
+
+def _undrawn(number: int, checked: Checked, checksums: Mapping[str, str]) -> Track:
+    """A file without its figures and pictures."""
+    return Track(number, str(number), checked, checksums.get(checked.path, ""), (), ())
+
+
 def compare_page(
     comparison: "Comparison",
     verdicts: Sequence[Verdict],
@@ -516,9 +583,10 @@ def _groups(
     at_s: Mapping[str, float],
     verdicts: Sequence[Verdict],
 ) -> tuple[tuple[str, tuple[Row, ...]], ...]:
+    shown = {key: each for key, each in quantities.items() if each.group != METADATA or values.get(key) is not None}
     return tuple(
         (group, tuple(_row(each, values.get(each.key), at_s.get(each.key), verdicts) for each in own))
-        for group, own in grouped(quantities).items()
+        for group, own in grouped(shown).items()
     )
 
 

@@ -22,6 +22,7 @@ from master_check.text import visible
 
 if TYPE_CHECKING:  # what check does not use takes long to import
     from master_check.albums.album import Album, Playback, Track
+    from master_check.judgement.tags import TaggedFile
     from master_check.limiting.plan import Plan
     from master_check.pair.comparison import Comparison
     from master_check.selftest.run import Outcome
@@ -117,6 +118,16 @@ def comparison_json(premaster: Checked, master: Checked, comparison: "Comparison
         "saturation": rounded(comparison.saturation.to_dict()),
     }
     return {**results_json([premaster, master]), "comparison": found}
+
+
+def tags_json(files: Sequence["TaggedFile"]) -> types.TagsResultsJson:
+    """What `tags --json` prints: the files as `check` has them, then every statement."""
+    fields = [
+        cast(types.TagFieldJson, {"file": place, **rounded(asdict(field))})
+        for place, file in enumerate(files)
+        for field in file.fields
+    ]
+    return {**results_json([file.checked for file in files]), "tags": {"fields": fields}}
 
 
 def outcomes_json(outcomes: Sequence["Outcome"]) -> types.SelftestResultsJson:

@@ -15,6 +15,7 @@ PRINTED: Final = (
     json_types.AlbumResultsJson,
     json_types.ComparisonResultsJson,
     json_types.PlanResultsJson,
+    json_types.TagsResultsJson,
     json_types.SelftestResultsJson,
     json_types.ProfileResultsJson,
 )

@@ -294,6 +294,36 @@ class PlanResultsJson(TypedDict):
     result: Result
 
 
+# --- tags ---
+
+
+class TagFieldJson(TypedDict):
+    """A statement of a file. `file` is its place in `files`; `measured` is what should stand there, and `error` what
+    the statement makes of the quantity `measure`."""
+
+    file: int
+    name: str
+    place: str
+    value: str | int | float
+    measured: Value
+    measure: str | None
+    error: float | None
+    result: Literal["pass", "warn", "fail", "skip"]
+
+
+class TagsJson(TypedDict):
+    fields: list[TagFieldJson]
+
+
+class TagsResultsJson(TypedDict):
+    """`sendoff tags --json`: the files as `check` has them, held against rules on metadata."""
+
+    sendoff_json: Version
+    files: list[FileJson]
+    tags: TagsJson
+    result: Result
+
+
 # --- selftest, profiles show ---
 
 

@@ -39,20 +39,26 @@ INDENT = 2
 
 def print_checked(console: Console, files: Iterable[Checked], everything: bool = False) -> None:
     """One file after the other: verdict, findings, figures."""
-    width = console.width - INDENT
     for file in files:
         if file.measurement is None:
             continue  # its one line went to standard error
-        word = [verdict_word(file.result)] if file.verdicts else []
-        show(console, flow([*word, Text(visible(file.path), style="bold")], console.width, gap="  "))
-        _show(console, _format(file.measurement, width))
-        _show(console, _notes(file.measurement.notes, width))
-        for verdict in file.verdicts:
-            console.print()
-            _show(console, _verdict(verdict, everything, width))
+        print_file_head(console, file, everything)
         console.print()
         show(console, figures(file.measurement, console.width))
         console.print()
+
+
+def print_file_head(console: Console, file: Checked, everything: bool = False) -> None:
+    """A file that was measured: the verdict on it, what it is, what is to be said of it, what breaks a rule."""
+    assert file.measurement is not None
+    width = console.width - INDENT
+    word = [verdict_word(file.result)] if file.verdicts else []
+    show(console, flow([*word, Text(visible(file.path), style="bold")], console.width, gap="  "))
+    _show(console, _format(file.measurement, width))
+    _show(console, _notes(file.measurement.notes, width))
+    for verdict in file.verdicts:
+        console.print()
+        _show(console, _verdict(verdict, everything, width))
 
 
 def print_summary(console: Console, files: Sequence[Checked]) -> None:

@@ -7,6 +7,7 @@ The same files, byte for byte, come out of every run.
 """
 
 import argparse
+import struct
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -75,6 +76,8 @@ class Track:
     integrated_lufs: float
     """What the master reads, within 0.1."""
     faults: tuple[Fault, ...]
+    states: tuple[float, float] | None = None
+    """Loudness (LUFS) and true peak (dBTP) that the master's bext chunk states; None where it has no such chunk."""
 
     def path(self, file: File) -> Path:
         """Where the file is, below OUT."""
@@ -188,7 +191,19 @@ TRACKS: tuple[Track, ...] = (
                 ("streaming/flat_top_runs", "cd/flat_top_runs"),
             ),
             Fault("master", "48 kHz, not for CD", (Figure("sample_rate_hz", 48_000, 48_000),), ("cd/sample_rate_hz",)),
+            Fault(
+                "master",
+                "its bext chunk still states the loudness and peak from before it was turned down",
+                (Figure("stated_loudness_error_lu", 4.6, 4.8), Figure("stated_true_peak_error_db", 4.6, 4.8)),
+                (
+                    "streaming/stated_loudness_error_lu",
+                    "streaming/stated_true_peak_error_db",
+                    "cd/stated_loudness_error_lu",
+                    "cd/stated_true_peak_error_db",
+                ),
+            ),
         ),
+        states=(-9.3, 1.2),
     ),
     Track(
         4,
@@ -266,16 +281,31 @@ def make(out: Path) -> list[Path]:
         # The master is made from what is in the file, not from what was on the desk.
         finished = master(premaster / 2.0**31, RATE, track.chain, seed=track.number)
         written.append(_write(out / track.path("premaster"), premaster, RATE))
-        written.append(_write(out / track.path("master"), finished, track.chain.sample_rate))
+        written.append(_write(out / track.path("master"), finished, track.chain.sample_rate, _bext(track)))
     return written
 
 
-def _write(path: Path, samples: NDArray[np.int32], rate: int) -> Path:
-    """A 24-bit WAV, whole or not at all."""
+def _bext(track: Track) -> bytes:
+    """The `bext` chunk (EBU Tech 3285 v2) of a master that states its loudness; nothing for the others."""
+    if track.states is None:
+        return b""
+    loudness, peak = (round(100 * figure) for figure in track.states)
+    unset = 0x7FFF
+    texts = struct.pack("<256s32s32s10s8s", track.title.encode(), LABEL.encode(), b"", b"2026-05-04", b"15:20:00")
+    fields = struct.pack("<QH64s5h180s", 0, 2, b"", loudness, unset, peak, unset, unset, b"")
+    history = f"A=PCM,F={track.chain.sample_rate},W=24,M=stereo\r\n".encode()
+    return b"bext" + struct.pack("<I", len(texts + fields + history)) + texts + fields + history
+
+
+def _write(path: Path, samples: NDArray[np.int32], rate: int, behind: bytes = b"") -> Path:
+    """A 24-bit WAV, whole or not at all, with a chunk of an even number of bytes behind the sound."""
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_suffix(".part")
     try:
         soundfile.write(part, samples, rate, subtype="PCM_24", format="WAV")
+        if behind:
+            whole = part.read_bytes() + behind + b"\0" * (len(behind) % 2)
+            part.write_bytes(whole[:4] + struct.pack("<I", len(whole) - 8) + whole[8:])
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)

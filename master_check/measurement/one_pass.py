@@ -81,7 +81,8 @@ def measure(
     if not isinstance(source, str | Path):
         return measure_source(source, hops, ahead, progress)
     with AudioFile(source, layout) as file, Hashing(source) as hashing:
-        measurement = with_tags(measure_source(file, hops, ahead, progress), read_tags(source))
+        tags = read_tags(source)
+        measurement = with_tags(measure_source(file, hops, ahead, progress), tags)
     return replace(measurement, sha256=hashing.result())
 
 
@@ -102,7 +103,8 @@ def measure_kept(
     with ExitStack() as unless_all_goes_well:
         with AudioFile(path, layout) as file, Hashing(path) as hashing:
             kept = unless_all_goes_well.enter_context(Kept(file))
-            measurement = with_tags(measure_source(kept, None, ahead, progress), read_tags(path))
+            tags = read_tags(path)
+            measurement = with_tags(measure_source(kept, None, ahead, progress), tags)
         measurement = replace(measurement, sha256=hashing.result())
         unless_all_goes_well.pop_all()
     return measurement, kept

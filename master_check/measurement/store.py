@@ -160,7 +160,8 @@ class Store:
                 progress(1.0)
             return recalled
         with AudioFile(path, layout) as file:
-            measurement = with_tags(measure_source(file, progress=progress), read_tags(path))
+            tags = read_tags(path)
+            measurement = with_tags(measure_source(file, progress=progress), tags)
         measurement = replace(measurement, sha256=known)
         if state(path) != before and sha256(path) != known:
             raise changed(path)

@@ -583,7 +583,12 @@ def _groups(
     at_s: Mapping[str, float],
     verdicts: Sequence[Verdict],
 ) -> tuple[tuple[str, tuple[Row, ...]], ...]:
-    shown = {key: each for key, each in quantities.items() if each.group != METADATA or values.get(key) is not None}
+    wrong = {finding.measure for verdict in verdicts for finding in verdict.broken()}
+    shown = {
+        key: each
+        for key, each in quantities.items()
+        if each.group != METADATA or values.get(key) is not None or key in wrong
+    }
     return tuple(
         (group, tuple(_row(each, values.get(each.key), at_s.get(each.key), verdicts) for each in own))
         for group, own in grouped(shown).items()

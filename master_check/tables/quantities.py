@@ -452,7 +452,7 @@ _ROWS: Final = (
     Quantity(
         "stated_loudness_error_lu",
         "Error of stated loudness",
-        "stated loudness off by",
+        "loudness off by",
         "Metadata",
         "LU",
         1,
@@ -462,7 +462,7 @@ _ROWS: Final = (
     Quantity(
         "stated_range_error_lu",
         "Error of stated loudness range",
-        "stated range off by",
+        "range off by",
         "Metadata",
         "LU",
         1,
@@ -472,7 +472,7 @@ _ROWS: Final = (
     Quantity(
         "stated_true_peak_error_db",
         "Error of stated true peak",
-        "stated true peak off by",
+        "true peak off by",
         "Metadata",
         "dB",
         1,
@@ -482,7 +482,7 @@ _ROWS: Final = (
     Quantity(
         "stated_momentary_error_lu",
         "Error of stated momentary maximum",
-        "stated momentary max off by",
+        "momentary max off by",
         "Metadata",
         "LU",
         1,
@@ -492,7 +492,7 @@ _ROWS: Final = (
     Quantity(
         "stated_short_term_error_lu",
         "Error of stated short-term maximum",
-        "stated short-term max off by",
+        "short-term max off by",
         "Metadata",
         "LU",
         1,

@@ -23,6 +23,7 @@ from master_check.report.csv import text as csv_text
 from master_check.report.json import text as json_text
 from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES
 from tests.signals import noise, programme, silence, sine, write
+from tests.sound.files import bext, chunk, fmt, riff
 
 PLANT = """
 [profile]
@@ -70,6 +71,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write(album / "6 nothing.wav", silence(3.0, 2))
     (album / "7 broken.wav").write_bytes(b"RIFF, not really")
     (folder / "plant.toml").write_text(PLANT)
+    stated = chunk(b"bext", bext(b"A=PCM,F=96000"))
+    (folder / "stated.wav").write_bytes(riff(fmt(), chunk(b"data", bytes(4800)), stated))
     return folder
 
 
@@ -92,6 +95,7 @@ def printed(folder: Path) -> dict[str, Any]:
             "plan": run("plan", mix, "-p", "streaming", "--target", "-8"),
             "plan, no target": run("plan", mix, "-p", "cd"),
             "plan, nothing": run("plan", album / "6 nothing.wav", "-p", "streaming"),
+            "tags": run("tags", folder / "stated.wav", mix, album / "7 broken.wav"),
             "selftest": run("selftest", "--quick"),
             "profile of our own": run("profiles", "show", plant),
             **{path.stem: run("profiles", "show", path.stem) for path in shipped_folder().glob("*.toml")},
@@ -176,9 +180,9 @@ def test_every_file_has_the_checksum_of_its_bytes(printed: dict[str, Any]) -> No
 
 
 def test_every_check_says_which_files_its_profile_came_from(printed: dict[str, Any], folder: Path) -> None:
-    own, cd = folder / "plant.toml", shipped_folder() / "cd.toml"
-    sums = [hashlib.sha256(path.read_bytes()).hexdigest() for path in (own, cd)]
-    where = {"file": str(own), "sha256": sums[0], "bases": [{"file": str(cd), "sha256": sums[1]}]}
+    files = [folder / "plant.toml", shipped_folder() / "cd.toml", shipped_folder() / "metadata.toml"]
+    own, *bases = [{"file": str(path), "sha256": hashlib.sha256(path.read_bytes()).hexdigest()} for path in files]
+    where = {**own, "bases": bases}
     for check in (
         printed["check"]["files"][0]["checks"][1],
         printed["album"]["album"]["checks"][0],

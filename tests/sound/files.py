@@ -50,6 +50,19 @@ def fmt(channels: int = 2, bits: int = 16, rate: int = RATE) -> bytes:
     return chunk(b"fmt ", struct.pack("<HHIIHH", 1, channels, rate, rate * align, align, bits))
 
 
+def bext(
+    history: bytes = b"",
+    loudness: tuple[int, int, int, int, int] = (0x7FFF,) * 5,
+    version: int = 2,
+    time_reference: int = 0,
+    description: bytes = b"",
+    originator: bytes = b"",
+) -> bytes:
+    """The content of a `bext` chunk (EBU Tech 3285 v2; from memory, and as `wavinfo` reads it)."""
+    texts = struct.pack("256s32s32s10s8s", description, originator, b"", b"2031-05-09", b"14:30:00")
+    return texts + struct.pack("<QH64s5h180s", time_reference, version, b"", *loudness, b"") + history
+
+
 def ds64(riff_size: int, data_size: int, table: dict[bytes, int] | None = None) -> bytes:
     """EBU Tech 3306 and ITU-R BS.2088: sizes of file and data, count of samples, then a table of other chunks."""
     rows = b"".join(name + struct.pack("<Q", size) for name, size in (table or {}).items())

@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from master_check.measurement.measurement import Measurement
+from master_check.measurement.stated import with_tags
+from master_check.sound.tags.tag import Tag, Tags
 from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, GROUPS, QUANTITIES, Quantity, grouped
 from tests.signals import measured, noise, quantised, sine
 
@@ -30,15 +32,24 @@ UNITS = {
     "samples": "samples",
 }
 
+TAGS = (
+    *(Tag(name, "bext", -10.0) for name in ("loudness_lufs", "true_peak_dbtp", "momentary_max_lufs")),
+    *(Tag(name, "bext", 5.0) for name in ("short_term_max_lufs", "loudness_range_lu")),
+    *(Tag(name, "ID3", 1) for name in ("replaygain_track_gain_db", "replaygain_track_peak", "r128_track_gain")),
+    *(Tag("isrc", "ID3", code) for code in ("GBAAA2612345", "none")),
+    Tag("coding_history", "bext", "A=PCM,F=96000,W=24,M=mono"),
+    *(Tag(name, "cue", 10**9) for name in ("time_reference_samples", "cue_point_samples")),
+)
+
 every_row = pytest.mark.parametrize("row", [*QUANTITIES.values(), *ALBUM_QUANTITIES.values()], ids=lambda row: row.key)
 
 
 @pytest.fixture(scope="module")
 def master() -> Measurement:
-    """Ten seconds of clipped, unequal stereo, bass and noise, in words of 24 bits: all that can be had of a file."""
+    """Ten seconds of clipped, unequal stereo, bass and noise, in words of 24 bits, and tags: all that can be had."""
     frames = np.clip(noise(10.0, -12.0, 2) + sine(10.0, -6.0, 97.0, channels=2), -1.0, 0.9)
     frames[:, 1] *= 0.8
-    return measured(quantised(np.asarray(frames, np.float32), 24), bits=24)
+    return with_tags(measured(quantised(np.asarray(frames, np.float32), 24), bits=24), Tags(TAGS))
 
 
 def test_no_shipped_key_is_gone() -> None:

@@ -32,7 +32,7 @@ from master_check.sound.tags.read import read_tags
 from master_check.tables.layouts import Layout
 from master_check.tables.quantities import CHANNEL_KEYS, QUANTITIES, Value
 
-MEASUREMENT_VERSION = 6
+MEASUREMENT_VERSION = 7
 """Raised whenever the same file would measure differently: stored measurements of another version are not used."""
 
 STEADY_S = 60.0

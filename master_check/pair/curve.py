@@ -53,7 +53,14 @@ WITHIN: Final = 0.005
 """... so close to it (0.04 dB), ..."""
 
 STRAIGHT: Final = 0.95
-"""... and a tenth below the ceiling next to nothing happened. tanh is down to 0.76 there."""
+"""... a tenth below the ceiling next to nothing happened (tanh is down to 0.76 there), ..."""
+
+SUDDEN: Final = 0.25
+"""... namely no more than this share of what happened to those over it (a faint tanh loses 0.6 of that already there), ..."""
+
+FLAT: Final = 0.2
+"""... and from one such sample to the next, what came out moved less than this much of what went in. What a limiter holds
+at its ceiling still has its shape."""
 
 
 @dataclass(frozen=True)
@@ -159,13 +166,24 @@ def ceiling(level: NDArray[np.float32], target: NDArray[np.float32], peak: float
 
 def _ceiling(into: NDArray[np.float32], out: NDArray[np.float32]) -> float | None:
     high = into > 0.5 * into.max()
-    into, out = into[high], out[high]
-    if into.size <= PINNED:
+    if np.count_nonzero(high) <= PINNED:
         return None
-    top = float(np.median(out[np.argpartition(into, -PINNED)[-PINNED:]]))
-    beyond = into > OVER * top
-    if top <= 0.0 or np.count_nonzero(beyond) < PINNED or np.mean(np.abs(out[beyond] - top) < WITHIN * top) < 0.9:
+    top = float(np.median(out[high][np.argpartition(into[high], -PINNED)[-PINNED:]]))
+    over = into > OVER * top
+    if top <= 0.0 or np.count_nonzero(over) < PINNED or np.mean(np.abs(out[over] - top) < WITHIN * top) < 0.9:
         return None
     below = (into > 0.85 * top) & (into < 0.95 * top)
-    straight = below.any() and np.median(out[below] / into[below]) > STRAIGHT
-    return top if straight else None
+    if not below.any():
+        return None
+    kept = float(np.median(out[below] / into[below]))
+    lost = 1.0 - top / float(np.median(into[over]))
+    sudden = kept > STRAIGHT and 1.0 - kept < SUDDEN * lost
+    return top if sudden and _flat(into, out, over) else None
+
+
+def _flat(into: NDArray[np.float32], out: NDArray[np.float32], over: NDArray[np.bool_]) -> bool:
+    """Whether samples that follow each other over the ceiling came out alike."""
+    both = over[:, 1:] & over[:, :-1]
+    moved_in, moved_out = (np.diff(each, axis=1)[both].astype(np.float64) for each in (into, out))
+    power = float(np.dot(moved_in, moved_in))
+    return power > 0.0 and float(np.dot(moved_in, moved_out)) < FLAT * power

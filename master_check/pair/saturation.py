@@ -13,8 +13,9 @@ and the three are told apart by what only one of them can do:
   has small samples while the other peaks; that helps to tell a limiter from a curve
 - the curve (saturation, clipping) is what then became of each level
 
-What a limiter does within a millisecond of a peak is still read as a bend. It leaves much unexplained, and a side only
-counts as saturated where its distortion stands out of that. An equaliser after a waveshaper blurs its curve.
+What a limiter or a fast compressor does within a millisecond of a peak is still read as a bend, but that bend explains
+next to nothing: filter and gain alone leave hardly more. A side counts as saturated only where its curve explains most
+of what filter and gain leave (`EXPLAINED_DB`). An equaliser after a waveshaper blurs its curve.
 
 What was done to left and right shows on middle and sides, and the other way round, as a bend that no curve describes.
 The pair of sides whose two curves leave less unexplained is where it was done (`PairSaturation.domain`). The other two
@@ -23,14 +24,14 @@ one signal only, before or after mastering (two equal channels, or a silent one)
 cleared by the others.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.decibels import amplitude_of, decibels
+from master_check.decibels import decibels
 from master_check.pair.averages import Averages
 from master_check.pair.curve import ceiling, thd_percent
 from master_check.pair.followed import Followed
@@ -39,11 +40,12 @@ from master_check.pair.overlap import Overlap
 from master_check.pair.separation import Filtered, Found, Separation
 from master_check.pair.sides import PAIRS, SIDES, Domain, Side, sides_of, taken
 
-LEAST_PERCENT: Final = 0.1
-"""Distortion below which nothing was done to a pair of sides: there lie the errors of the method."""
+SATURATED_PERCENT: Final = 0.3
+"""Distortion from which a side counts as saturated."""
 
-SATURATED_PERCENT: Final = 0.5
-"""Distortion from which a side counts as saturated: a compressor alone may read up to this."""
+EXPLAINED_DB: Final = 6.0
+"""How much of what filter and gain leave a curve has to explain, so that it counts as one. Compressors and limiters with
+any attack stay below 2.5 dB, waveshapers alone or behind a compressor above 9 dB."""
 
 TIE: Final = 0.25
 """Log-likelihood ratio, a sample, up to which left and right cannot be told from middle and sides where premaster or
@@ -87,6 +89,8 @@ class SideSaturation:
         The level at which the side was clipped; null where it was not.
     residual_db : float or None
         What filter, gain and curve leave unexplained, relative to the side of the master.
+    explained_db : float or None
+        How much less that is than what filter and gain alone leave: how sure the curve is. Null where there is none.
     level_in, level_out : (n,) float64
         The curve, full scale 1: a level at small-signal gain, and what came out of it. Empty where there is none.
     """
@@ -98,18 +102,24 @@ class SideSaturation:
     peak_squash_db: float | None
     clip_dbfs: float | None
     residual_db: float | None
+    explained_db: float | None
     level_in: NDArray[np.float64] = field(repr=False, compare=False)
     level_out: NDArray[np.float64] = field(repr=False, compare=False)
 
     @property
     def saturated(self) -> bool:
-        """Whether it was clipped, or its distortion is more than the method's errors and what is unexplained."""
-        if self.clip_dbfs is not None:
-            return True
-        if self.thd_percent is None or self.residual_db is None:
-            return False
-        unexplained_percent = 100.0 * amplitude_of(self.residual_db)
-        return self.thd_percent >= max(SATURATED_PERCENT, unexplained_percent)
+        """Whether it was clipped, or a curve explains most of what filter and gain leave."""
+        return self.clip_dbfs is not None or self.curved
+
+    @property
+    def bent(self) -> bool:
+        """Whether there is any distortion to speak of: of a curve, or of a gain too fast to be followed."""
+        return self.thd_percent is not None and self.thd_percent >= SATURATED_PERCENT
+
+    @property
+    def curved(self) -> bool:
+        """Whether that is a curve's."""
+        return self.bent and (self.explained_db or 0.0) >= EXPLAINED_DB
 
     def to_dict(self) -> dict[str, Any]:
         """Numbers, strings, lists and None."""
@@ -122,6 +132,7 @@ class SideSaturation:
             "peak_squash_db": self.peak_squash_db,
             "clip_dbfs": self.clip_dbfs,
             "residual_db": self.residual_db,
+            "explained_db": self.explained_db,
             "level_in": self.level_in.tolist(),
             "level_out": self.level_out.tolist(),
         }
@@ -134,8 +145,8 @@ class PairSaturation:
     Attributes
     ----------
     domain : str or None
-        "left_right" or "mid_side": which pair of sides the bends belong to; "left_right" as well where that cannot be
-        told. Null without a bend, and of mono.
+        "left_right" or "mid_side": which pair of sides the curves belong to; "left_right" as well where that cannot be
+        told. Null where no curve is sure, and of mono.
     sides : tuple of SideSaturation
         Left, right, mid, side; or mono.
     """
@@ -145,8 +156,12 @@ class PairSaturation:
 
     @property
     def own(self) -> tuple[SideSaturation, ...]:
-        """The sides where it was done: those of the domain, or all."""
-        return tuple(each for each in self.sides if self.domain is None or each.side in PAIRS[self.domain])
+        """The sides to speak of: those of the domain, or all, and those that were clipped."""
+        return tuple(
+            each
+            for each in self.sides
+            if self.domain is None or each.side in PAIRS[self.domain] or each.clip_dbfs is not None
+        )
 
     def side(self, name: Side) -> SideSaturation:
         """One of the sides."""
@@ -196,13 +211,28 @@ def pair_saturation(overlap: Overlap, averages: Averages, followed: Followed) ->
     alone: dict[Side, Found] = {}
     for pair in PAIRS.values():
         alone |= _better(separation, pair, [separation.filtered(*master[side]) for side in pair])
-    if all(_distortion(found) < LEAST_PERCENT for found in alone.values()):
-        return PairSaturation(None, tuple(_described(side, alone[side], alone[side]) for side in SIDES))
+    one_signal = _one_signal(cut.inner(before)) or _one_signal(cut.inner(after[:2][sounds[1]]))
+    domain, own = _domain(alone, one_signal), alone
+    if domain is not None and not (one_signal and abs(_mid_side_ahead(alone)) <= TIE):
+        own = alone | _after(separation, master, domain, alone)
+    return PairSaturation(domain, _clipped_once(_described(side, own[side], alone[side]) for side in SIDES))
+
+
+def _domain(alone: Mapping[Side, Found], one_signal: bool) -> Domain | None:
+    """The pair of sides whose curves explain most of what filter and gain leave; the likelier where both do."""
     ahead = _mid_side_ahead(alone)
-    tied = abs(ahead) <= TIE and (_one_signal(cut.inner(before)) or _one_signal(cut.inner(after[:2][sounds[1]])))
-    domain: Domain = "mid_side" if ahead > 0.0 and not tied else "left_right"
-    own = alone if tied else alone | _after(separation, master, domain, alone)
-    return PairSaturation(domain, tuple(_described(side, own[side], alone[side]) for side in SIDES))
+    order: tuple[Domain, Domain] = ("mid_side", "left_right")
+    if ahead <= 0.0 or (one_signal and ahead <= TIE):
+        order = ("left_right", "mid_side")
+    return next((pair for pair in order if any(_described(s, alone[s], alone[s]).curved for s in PAIRS[pair])), None)
+
+
+def _clipped_once(sides: Iterable[SideSaturation]) -> tuple[SideSaturation, ...]:
+    """A master is clipped in its channels; where those are much alike, the middle is as flat as they are."""
+    sides = tuple(sides)
+    if all(each.clip_dbfs is None for each in sides if each.side in PAIRS["left_right"]):
+        return sides
+    return tuple(replace(each, clip_dbfs=None) if each.side in PAIRS["mid_side"] else each for each in sides)
 
 
 def _better(separation: Separation, pair: tuple[Side, Side], filtered: list[Filtered]) -> dict[Side, Found]:
@@ -283,7 +313,7 @@ def _distortion(found: Found) -> float:
 def _described(side: Side, own: Found, alone: Found) -> SideSaturation:
     peak, residual, curve = decibels(own.peak), own.residual_db, own.curve
     if curve is None or residual is None or residual > UNREADABLE_DB:
-        return SideSaturation(side, peak, None, None, None, None, residual, np.empty(0), np.empty(0))
+        return SideSaturation(side, peak, None, None, None, None, residual, None, np.empty(0), np.empty(0))
     low, high = curve(np.array([-1.0, 1.0]))
     clip = ceiling(own.level, own.target, own.peak, own.offset)
     return SideSaturation(
@@ -294,6 +324,7 @@ def _described(side: Side, own: Found, alone: Found) -> SideSaturation:
         peak_squash_db=max(0.0, -(decibels(max((high - low) / 2.0, 1e-6)) or 0.0)),
         clip_dbfs=None if clip is None else decibels(own.peak * clip),
         residual_db=residual,
+        explained_db=own.explained_db,
         level_in=own.peak * curve.level,
         level_out=own.peak * (curve.level + curve.bend),
     )

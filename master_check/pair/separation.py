@@ -70,7 +70,7 @@ class Found:
     """What a side was separated into; all passages (passages, samples).
 
     `target` is the side of the master, without its `offset`; `level` what went into the curve; `peak` the side's peak
-    level; `residual` the sum of squares left unexplained.
+    level; `residual` the sum of squares left unexplained, and `straight` what filter and gain alone leave.
     """
 
     target: Passages
@@ -79,6 +79,7 @@ class Found:
     peak: float
     curve: Curve | None
     residual: float
+    straight: float
 
     @property
     def model(self) -> Passages:
@@ -90,6 +91,12 @@ class Found:
         """The residual relative to the target; None for silence."""
         power = _power(self.target)
         return power_decibels(max(self.residual / power, 1e-15)) if power else None
+
+    @property
+    def explained_db(self) -> float:
+        """How much less the curve leaves than filter and gain alone; 0 where both leave next to nothing."""
+        nothing = 1e-15 * _power(self.target) or 1.0
+        return max(0.0, power_decibels((self.straight + nothing) / (self.residual + nothing)) or 0.0)
 
 
 class Separation:
@@ -152,7 +159,9 @@ class Separation:
         target, level = found.target, found.level
         peak = _peak(level, found.rank)
         curve = fit_curve(level, target, peak, self._rate) if peak else None
-        return Found(target, found.offset, level, peak, curve, _power(target - _through(curve, level, peak)))
+        straight = _power(target - level)
+        residual = straight if curve is None else _power(target - _through(curve, level, peak))
+        return Found(target, found.offset, level, peak, curve, residual, straight)
 
     def _small(self, found: Filtered) -> "_Small":
         weight = np.empty_like(found.target)

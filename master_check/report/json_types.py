@@ -204,6 +204,7 @@ class SideJson(TypedDict):
     peak_squash_db: float | None
     clip_dbfs: float | None
     residual_db: float | None
+    explained_db: float | None
     level_in: list[float]
     level_out: list[float]
 

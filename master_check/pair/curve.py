@@ -30,8 +30,8 @@ REACH: Final = 2
 
 VISIT_S: Final = 0.01
 
-FEWEST: Final = 4
-"""Visits below which a level says nothing."""
+FEWEST: Final = 2
+"""Visits below which a level says nothing: the gain of one moment may be wrong."""
 
 PRECISION: Final = 1e-4
 """No level is known better than this, in peaks."""
@@ -56,11 +56,11 @@ STRAIGHT: Final = 0.95
 """... a tenth below the ceiling next to nothing happened (tanh is down to 0.76 there), ..."""
 
 SUDDEN: Final = 0.25
-"""... namely no more than this share of what happened to those over it (a faint tanh loses 0.6 of that already there), ..."""
+"""... namely no more than this share of what happened to those over it (a faint tanh loses 0.6 of that there), ..."""
 
 FLAT: Final = 0.2
-"""... and from one such sample to the next, what came out moved less than this much of what went in. What a limiter holds
-at its ceiling still has its shape."""
+"""... and from one such sample to the next, what came out moved no more than this much of what went in. What a limiter
+holds at its ceiling still has its shape."""
 
 
 @dataclass(frozen=True)
@@ -106,8 +106,11 @@ def fit_curve(level: NDArray[np.float32], target: NDArray[np.float32], peak: flo
     count = np.where(known, visits, 1.0)
     inside, bend, square = (np.where(known, row[reach] / count, 0.0) for row in sums[1:])
     spread = np.maximum(square - bend * bend, 0.0)
-    # Few visits can agree by chance: a level's spread is never taken smaller than that around it.
-    around = gaussian_filter1d(visits * spread, 3.0) / np.maximum(gaussian_filter1d(visits, 3.0), 1e-9)
+    # Few visits can agree by chance, and one always does: a level's spread is never taken smaller than that around it,
+    # and where there are few visits around, than that of all.
+    freedom = np.maximum(visits - 1.0, 0.0)
+    overall = float(np.dot(visits, spread)) / max(float(freedom.sum()), 1.0)
+    around = (gaussian_filter1d(visits * spread, 3.0) + overall) / (gaussian_filter1d(freedom, 3.0) + 1.0)
     variance = np.maximum(spread, around) / count + PRECISION**2
     smooth = _smoothed(bend, np.where(known, 1.0 / variance, 0.0))
     middle = (np.arange(used[0], used[-1] + 1) + 0.5) / PER_PEAK - REACH
@@ -182,8 +185,8 @@ def _ceiling(into: NDArray[np.float32], out: NDArray[np.float32]) -> float | Non
 
 
 def _flat(into: NDArray[np.float32], out: NDArray[np.float32], over: NDArray[np.bool_]) -> bool:
-    """Whether samples that follow each other over the ceiling came out alike."""
+    """Whether samples that follow each other over the ceiling, where there are any, came out alike."""
     both = over[:, 1:] & over[:, :-1]
     moved_in, moved_out = (np.diff(each, axis=1)[both].astype(np.float64) for each in (into, out))
     power = float(np.dot(moved_in, moved_in))
-    return power > 0.0 and float(np.dot(moved_in, moved_out)) < FLAT * power
+    return float(np.dot(moved_in, moved_out)) <= FLAT * power

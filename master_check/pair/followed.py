@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy.fft
 import scipy.signal
 from numpy.typing import NDArray
 
@@ -18,6 +19,9 @@ from master_check.pair.sides import Side, sides_of, taken
 from master_check.sound.kept import Frames
 
 STEP_S: Final = 0.01
+
+BAND_EDGES_HZ: Final = (0.0, 150.0, 400.0, 1_000.0, 2_500.0, 6_000.0)
+"""Where the bands begin in which the gain is followed; the last one is open."""
 
 HIGHEST: Final = 2048
 """So many of the highest samples of every side are kept of every passage."""
@@ -32,9 +36,9 @@ class Followed:
 
     Attributes
     ----------
-    energy : (2, steps) float64
-        Sums of squares of the equalised premaster and of the master, every `STEP_S` of the master; 0 where nothing is
-        in common.
+    energy : (2, bands, steps) float64
+        Of the equalised premaster and of the master, in bands (`BAND_EDGES_HZ`), every `STEP_S` of the master; 0 where
+        nothing is in common.
     passages : tuple of Block
         Side by side over the whole overlap.
     highest : (sides, passages, HIGHEST) float32
@@ -59,21 +63,38 @@ def follow(overlap: Overlap, averages: Averages) -> Followed:
         wide = overlap.premaster.read(block.start - half, block.stop + half - 1) - means[0]
         before = scipy.signal.oaconvolve(wide, taps[:, None], "valid", axes=0)
         after = overlap.master.read(block.start, block.stop) - means[1]
-        first = block.start // step
-        edges = np.maximum(np.arange(first, -(-block.stop // step)) * step - block.start, 0)
-        energy = np.stack(
-            [np.add.reduceat(np.square(each).sum(axis=1, dtype=np.float64), edges) for each in (before, after)]
-        )
-        gain = np.repeat(_gain(energy), np.diff([*edges, len(before)]))
+        first, last = block.start // step, -(-block.stop // step)
+        energy = np.stack([_band_energy(each, block.start - first * step, last - first, step) for each in (before, after)])
+        edges = np.maximum(np.arange(first, last) * step - block.start, 0)
+        gain = np.repeat(_gain(energy.sum(axis=1)), np.diff([*edges, len(before)]))
         return first, energy, _highest(before, gain, sides)
 
     passages = overlap.blocks(length)
-    total = np.zeros((2, -(-passages[-1].stop // step)))
+    total = np.zeros((2, len(BAND_EDGES_HZ), -(-passages[-1].stop // step)))
     highest = np.zeros((len(sides), len(passages), HIGHEST), np.float32)
     for n, (first, energy, own) in enumerate(overlap.each(look, length)):
-        total[:, first : first + energy.shape[1]] += energy
+        total[..., first : first + energy.shape[2]] += energy
         highest[:, n] = own
     return Followed(total, tuple(passages), highest)
+
+
+def _band_energy(frames: Frames, start: int, steps: int, step: int) -> NDArray[np.float64]:
+    """Energy of all channels in every band and step, (bands, steps), through windows that add up to one.
+
+    Parameters
+    ----------
+    frames : (n, channels) float32
+        The first of them is sample `start` of the first step.
+    """
+    size, half = 2 * step, step // 2
+    rows = np.zeros((frames.shape[1], (steps + 1) * step), np.float32)
+    rows[:, half + start : half + start + len(frames)] = frames.T
+    window = np.sin(np.pi * (np.arange(size) + 0.5) / size).astype(np.float32)
+    cut = np.lib.stride_tricks.sliding_window_view(rows, size, axis=1)[:, ::step]
+    power = np.square(np.abs(scipy.fft.rfft(cut * window, axis=2))).sum(axis=0, dtype=np.float64)
+    power[:, 1:-1] *= 2.0  # for the negative frequencies
+    edges = np.minimum(np.round(np.array(BAND_EDGES_HZ) * STEP_S * 2.0).astype(int), power.shape[1] - 1)
+    return np.asarray(np.add.reduceat(power, edges, axis=1).T / size)
 
 
 def _gain(energy: NDArray[np.float64]) -> NDArray[np.float32]:

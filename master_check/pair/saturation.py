@@ -44,8 +44,8 @@ SATURATED_PERCENT: Final = 0.3
 """Distortion from which a side counts as saturated."""
 
 EXPLAINED_DB: Final = 6.0
-"""How much of what filter and gain leave a curve has to explain, so that it counts as one. Compressors and limiters with
-any attack stay below 2.5 dB, waveshapers alone or behind a compressor above 9 dB."""
+"""How much of what filter and gain leave a curve has to explain, so that it counts as one. Compressors and limiters
+of any attack stay below 2.5 dB, waveshapers alone or behind a compressor above 9 dB."""
 
 TIE: Final = 0.25
 """Log-likelihood ratio, a sample, up to which left and right cannot be told from middle and sides where premaster or

@@ -786,10 +786,10 @@ def pair(faulty: Checked, tmp_path_factory: pytest.TempPathFactory) -> Compariso
     level = np.linspace(-0.8, 0.8, 41)
     nothing: NDArray[np.float64] = np.zeros(0)
     sides = (
-        SideSaturation("left", -1.9, 3.21, 3.3, 0.84, None, -31.4, level, np.tanh(level)),
-        SideSaturation("right", -2.0, 0.02, 0.9, 0.0, None, -48.2, level, level),
-        SideSaturation("mid", -2.1, 0.01, 1.7, 0.0, -0.2, -41.0, level, level),
-        SideSaturation("side", None, None, None, None, None, None, nothing, nothing),
+        SideSaturation("left", -1.9, 3.21, 3.3, 0.84, None, -31.4, 12.5, level, np.tanh(level)),
+        SideSaturation("right", -2.0, 0.02, 0.9, 0.0, None, -48.2, 0.1, level, level),
+        SideSaturation("mid", -2.1, 0.01, 1.7, 0.0, -0.2, -41.0, 0.0, level, level),
+        SideSaturation("side", None, None, None, None, None, None, None, nothing, nothing),
     )
     curve = np.full(1000, 0.25)
     curve[:100] = np.nan  # nothing plays there

@@ -5,33 +5,14 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
-from master_check.decibels import power_decibels, power_decibels_each, power_of
+from master_check.decibels import power_decibels, power_decibels_each
 from master_check.meters.spectrum import BANDS_HZ, EDGES_HZ
 from master_check.pair.averages import Averages
 from master_check.pair.followed import STEP_S, Followed
+from master_check.pair.gain import gain_db
 
 Floats = NDArray[np.float64]
-
-WINDOW_S: Final = 0.05
-"""Gain is followed in windows of 50 ms every 10 ms: short enough for a limiter's work, long enough for bass."""
-
-PLAYING_DB: Final = -40.0
-"""Windows quieter than this against the loudest in the same band say nothing about gain, ..."""
-
-FAINT_DB: Final = -30.0
-"""... nor do those of bands in which next to nothing plays, against the loudest window of all, ..."""
-
-NEAR_S: Final = 0.1
-SMEARED_DB: Final = -20.0
-"""... nor those so near to a louder one that the filter smears that into them."""
-
-TURNS: Final = 30
-"""Turns of gain over time and offset of each band."""
-
-LOOSE_DB: Final = 0.3
-"""A band whose level strays by this from what the others tell counts half."""
 
 UNREDUCED: Final = 0.9
 """The gain of windows in which the chain does not work: this quantile of all, as reduction only lowers gain."""
@@ -106,7 +87,9 @@ def change(averages: Averages, followed: Followed, rate: int) -> Change:
     rate : int
         Hz.
     """
-    curve = _gain_reduction(followed.energy)
+    gain = gain_db(followed.energy)
+    heard = gain[~np.isnan(gain)]
+    curve = np.asarray(np.maximum(0.0, np.quantile(heard, UNREDUCED) - gain)) if len(heard) else gain
     heard = curve[~np.isnan(curve)]
     before, after = _Powers.of(averages, 0, rate), _Powers.of(averages, 1, rate)
     return Change(
@@ -167,47 +150,6 @@ def _bands(before: _Powers, after: _Powers, rate: int) -> tuple[Band, ...]:
             width = power_decibels(ratios[1] / ratios[0]) if len(ratios) == 2 else None
         bands.append(Band(hz, float(level[b]) if heard[b] else None, width))
     return tuple(bands)
-
-
-def _gain_reduction(energy: Floats) -> Floats:
-    """dB by which the gain lies under that of unreduced moments, every step; NaN where nothing plays.
-
-    What the filter left of equalising is the same at all times, and the gain is the same in all bands: level changes
-    in dB, bands by steps, are taken for the sum of the two (least squares, in turns). A band that does not follow the
-    others, as one that a high-pass delays, counts for less.
-    """
-    wide = np.ones(min(round(WINDOW_S / STEP_S), energy.shape[2]))
-    before, after = np.apply_along_axis(np.convolve, 2, energy, wide, "same")
-    total = before.sum(axis=0)
-    near = 2 * round(NEAR_S / STEP_S) + 1
-    loudest = np.maximum(before.max(axis=1, keepdims=True), total.max() * power_of(FAINT_DB))
-    playing = before > loudest * power_of(PLAYING_DB)
-    playing &= before > maximum_filter1d(before, near, axis=1) * power_of(SMEARED_DB)
-    heard = playing.any(axis=0)
-    if not heard.any():
-        return np.full(energy.shape[2], np.nan)
-    changes = np.where(playing, power_decibels_each(np.maximum(after, 1e-30) / np.where(playing, before, 1.0)), 0.0)
-    offsets, weight = _two_way(changes[:, heard], playing[:, heard])
-    equalised = before * power_of(offsets)[:, None]
-    parts = [np.sum(weight[:, None] * np.where(playing, each, 0.0), axis=0)[heard] for each in (equalised, after)]
-    gain = np.full(len(heard), np.nan)
-    gain[heard] = power_decibels_each(np.maximum(parts[1], 1e-30) / parts[0])
-    return np.asarray(np.maximum(0.0, np.quantile(gain[heard], UNREDUCED) - gain))
-
-
-def _two_way(changes: Floats, known: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Level change of each band that is there at all times, dB, and how far the band can be trusted (0 to 1)."""
-    offsets, weight = np.zeros(len(changes)), np.ones(len(changes))
-    count = np.maximum(known.sum(axis=1), 1)
-    for _ in range(TURNS):
-        each = weight[:, None] * known
-        gain = np.sum(each * (changes - offsets[:, None]), axis=0) / each.sum(axis=0)
-        rest = np.where(known, changes - gain, 0.0)
-        offsets = rest.sum(axis=1) / count
-        rest = np.abs(rest - offsets[:, None])
-        spread = np.array([np.median(row[own]) if own.any() else np.inf for row, own in zip(rest, known, strict=True)])
-        weight = 1.0 / (1.0 + np.square(1.5 * spread / LOOSE_DB))
-    return offsets, np.maximum(weight, 1e-6)
 
 
 def _worst(curve: Floats) -> tuple[Place, ...]:

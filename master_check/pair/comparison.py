@@ -16,6 +16,7 @@ from master_check.measurement.measurement import Measurement
 from master_check.measurement.one_pass import measure_kept
 from master_check.pair.averages import averages
 from master_check.pair.change import Change, change
+from master_check.pair.equaliser import equaliser
 from master_check.pair.followed import follow
 from master_check.pair.overlap import Overlap
 from master_check.pair.saturation import PairSaturation, pair_saturation
@@ -173,7 +174,7 @@ def compare_aligned(overlap: Overlap) -> tuple[Change, PairSaturation]:
     """
     try:
         averaged = averages(overlap)
-        followed = follow(overlap, averaged)
+        followed = follow(overlap, equaliser(overlap, averaged), averaged.means)
         saturation = pair_saturation(overlap, averaged, followed)
     except ValueError as error:
         raise PairError(str(error)) from None

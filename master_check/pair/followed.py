@@ -12,7 +12,6 @@ import scipy.fft
 import scipy.signal
 from numpy.typing import NDArray
 
-from master_check.pair.averages import Averages
 from master_check.pair.matched import passage_length
 from master_check.pair.overlap import Block, Overlap
 from master_check.pair.sides import Side, sides_of, taken
@@ -20,7 +19,10 @@ from master_check.sound.kept import Frames
 
 STEP_S: Final = 0.01
 
-BAND_EDGES_HZ: Final = (0.0, 150.0, 400.0, 1_000.0, 2_500.0, 6_000.0)
+BAND_EDGES_HZ: Final = (
+    *(0.0, 75.0, 125.0, 175.0, 225.0, 275.0, 325.0, 375.0, 450.0, 550.0, 650.0, 800.0, 1_000.0, 1_250.0, 1_600.0),
+    *(2_000.0, 2_500.0, 3_150.0, 4_000.0, 5_000.0, 6_300.0, 8_000.0, 10_000.0, 12_500.0),
+)
 """Where the bands begin in which the gain is followed; the last one is open."""
 
 HIGHEST: Final = 2048
@@ -50,11 +52,19 @@ class Followed:
     highest: NDArray[np.float32]
 
 
-def follow(overlap: Overlap, averages: Averages) -> Followed:
-    """Read both through once more."""
+def follow(overlap: Overlap, taps: NDArray[np.float32], offsets: NDArray[np.float64]) -> Followed:
+    """Read both through once more.
+
+    Parameters
+    ----------
+    overlap : Overlap
+    taps : (taps,) float32
+        The filter that the premaster goes through, zero-phase at its middle.
+    offsets : (2, channels) float64
+        Of premaster and master.
+    """
     step = round(STEP_S * overlap.rate)
-    taps = averages.filter()
-    means = averages.means.astype(np.float32)
+    means = offsets.astype(np.float32)
     sides = sides_of(overlap.channels)
     length = passage_length(overlap.frames, overlap.rate)
 

@@ -2,9 +2,10 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final, TypeVar
 
+import numpy as np
 from numpy.typing import NDArray
 
 from master_check.alignment.lines import Line
@@ -76,6 +77,15 @@ class Overlap:
             for span in self.spans
             for start in range(span.start, span.stop, size)
         ]
+
+    def spread(self, seconds: float, parts: int) -> "Overlap":
+        """So much of it, in equal parts spread over the whole; all of it where it is no longer than that."""
+        size = round(seconds / parts * self.rate)
+        blocks = self.blocks(size)
+        if len(blocks) <= parts:
+            return self
+        chosen = {round(n) for n in np.linspace(0, len(blocks) - 1, parts)}
+        return replace(self, spans=tuple(Span(blocks[n].start, blocks[n].stop) for n in sorted(chosen)))
 
     def each(self, work: Callable[[Block], Result], size: int) -> Iterator[Result]:
         """What `work` makes of every block, in their order; some at a time."""

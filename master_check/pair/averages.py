@@ -19,7 +19,7 @@ WINDOW_S: Final = 1.0 / 3.0
 WINDOWS: Final = 16
 """Windows in a block."""
 
-TAPS: Final = 4
+TAPS: Final = 2
 """The filter is as long as a window divided by this: some 85 ms."""
 
 

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.decibels import power_decibels, power_decibels_each
+from master_check.decibels import power_decibels, power_decibels_each, power_of
 from master_check.meters.spectrum import BANDS_HZ, EDGES_HZ
 from master_check.pair.averages import Averages
 from master_check.pair.followed import STEP_S, Followed
@@ -16,6 +16,9 @@ Floats = NDArray[np.float64]
 
 UNREDUCED: Final = 0.9
 """The gain of windows in which the chain does not work: this quantile of all, as reduction only lowers gain."""
+
+PLAYS_DB: Final = -60.0
+"""Bands quieter than this against the loudest say nothing about how much louder a master is."""
 
 WORST_PLACES: Final = 5
 WORST_APART_S: Final = 3.0
@@ -30,7 +33,8 @@ class Band:
     hz : float
         Nominal mid-band frequency.
     level_change_db : float or None
-        Master over premaster, both brought to the same total level; None where the premaster has nothing there.
+        Master over premaster, both brought to the same level in their median band, as the ear takes most of the
+        spectrum for what has stayed; None where the premaster has nothing there.
     width_change_db : float or None
         Change of sides to middle; None where there are no sides, or no middle.
     """
@@ -138,10 +142,11 @@ class _Powers:
 
 
 def _bands(before: _Powers, after: _Powers, rate: int) -> tuple[Band, ...]:
-    total = after.all.sum() / before.all.sum()
     heard = (before.all > 1e-9 * before.all.max()) & (after.all > 1e-9 * after.all.max())
     heard &= EDGES_HZ[1:] < 0.5 * rate
-    level = power_decibels_each(np.where(heard, after.all / np.maximum(before.all, 1e-30) / total, 1.0))
+    level = power_decibels_each(np.where(heard, after.all / np.maximum(before.all, 1e-30), 1.0))
+    plays = heard & (before.all > power_of(PLAYS_DB) * before.all.max())
+    level = level - (np.median(level[plays]) if plays.any() else 0.0)
     bands = []
     for b, hz in enumerate(BANDS_HZ):
         width = None

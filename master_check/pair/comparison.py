@@ -66,12 +66,13 @@ class Remark:
     ----------
     kind : str
         `swapped`: premaster and master look as if they were given the wrong way round. `premaster_only`,
-        `master_only`: sound that the other file does not have.
+        `master_only`: sound that the other file does not have. `premaster_lossy`, `master_lossy`: an encode, with what
+        its encoder did.
     seconds : float
-        Of that sound; 0 for `swapped`.
+        Of sound that one file alone has.
     """
 
-    kind: Literal["swapped", "premaster_only", "master_only"]
+    kind: Literal["swapped", "premaster_only", "master_only", "premaster_lossy", "master_lossy"]
     seconds: float = 0.0
 
 
@@ -198,6 +199,10 @@ def _remarks(before: Measurement, after: Measurement, alignment: Alignment) -> I
     louder, peaks = found["integrated_lufs"], found["plr_lu"]
     if louder is not None and peaks is not None and louder < -1.0 and peaks > 1.0:
         yield Remark("swapped")
+    if before.format.lossy:
+        yield Remark("premaster_lossy")
+    if after.format.lossy:
+        yield Remark("master_lossy")
     missing = [float(m.values["duration_s"] or 0.0) - alignment.overlap_s for m in (before, after)]
     least = max(MISSING_S, MISSING_SHARE * alignment.overlap_s)
     if missing[0] > least:

@@ -22,6 +22,9 @@ TURNS: Final = 2
 SAMPLE_S: Final = 60.0
 """So much of a longer piece, spread over the whole, is enough."""
 
+MOST_DB: Final = 40.0
+"""No chain moves its gain farther from what it mostly is; two signals that do not belong together seem to."""
+
 PARTS: Final = 12
 
 
@@ -66,6 +69,7 @@ def equaliser(overlap: Overlap, averaged: Averages) -> NDArray[np.float32]:
         heard = np.flatnonzero(~np.isnan(gain))
         if not len(heard):
             break
-        factors = amplitude_of(np.interp(np.arange(len(gain)), heard, gain[heard]))
+        moved = np.clip(gain[heard] - np.median(gain[heard]), -MOST_DB, MOST_DB)
+        factors = amplitude_of(np.interp(np.arange(len(gain)), heard, moved))
         taps = averages(Overlap(_Gained(sample.premaster, factors), sample.master, sample.spans)).filter()
     return taps

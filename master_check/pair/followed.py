@@ -74,7 +74,9 @@ def follow(overlap: Overlap, taps: NDArray[np.float32], offsets: NDArray[np.floa
         before = scipy.signal.oaconvolve(wide, taps[:, None], "valid", axes=0)
         after = overlap.master.read(block.start, block.stop) - means[1]
         first, last = block.start // step, -(-block.stop // step)
-        energy = np.stack([_band_energy(each, block.start - first * step, last - first, step) for each in (before, after)])
+        energy = np.stack(
+            [_band_energy(each, block.start - first * step, last - first, step) for each in (before, after)]
+        )
         edges = np.maximum(np.arange(first, last) * step - block.start, 0)
         gain = np.repeat(_gain(energy.sum(axis=1)), np.diff([*edges, len(before)]))
         return first, energy, _highest(before, gain, sides)

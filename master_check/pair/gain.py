@@ -1,8 +1,8 @@
 """The gain of a chain over time, from what it made of the energy in bands.
 
-What is left of equalising is the same at all times, and the gain is the same in all bands: level changes in dB, bands by
-steps, are taken for the sum of the two (least squares, in turns). A band that does not follow the others, as one that a
-high-pass delays, counts for less. Bass that only plays while the gain is down is told from a bass cut that way.
+What is left of equalising is the same at all times, and the gain is the same in all bands: level changes in dB, bands
+by steps, are taken for the sum of the two (least squares, in turns). A band that does not follow the others, as one
+that a high-pass delays, counts for less. Bass that only plays while the gain is down is told from a bass cut that way.
 """
 
 from typing import Final

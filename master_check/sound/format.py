@@ -61,6 +61,11 @@ class AudioFormat:
             raise ValueError(f"{self.channels} channels, the layout {self.layout.name} has {len(self.layout.labels)}")
 
     @property
+    def lossy(self) -> bool:
+        """Whether an encoder left something out of the sound."""
+        return bool(self.encoding) and self.bit_depth is None
+
+    @property
     def labels(self) -> tuple[str, ...]:
         """What each channel is called: its loudspeaker, or its number from 1 where there is no layout."""
         return self.layout.labels if self.layout else tuple(str(number) for number in range(1, self.channels + 1))

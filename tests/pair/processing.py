@@ -1,10 +1,13 @@
 """What is done to premasters whose masters have a known truth; no code of the project."""
 
 from collections.abc import Callable
+from typing import Any, cast
 
 import numpy as np
 import scipy.signal
+from numba import njit
 from numpy.typing import NDArray
+from scipy.ndimage import minimum_filter1d, uniform_filter1d
 from scipy.optimize import brentq
 
 Floats = NDArray[np.float64]
@@ -82,3 +85,61 @@ def compressed(frames: Floats, rate: int, detector: str = "rms") -> Floats:
         "decibels": smooth,
     }[detector]
     return np.asarray(frames * 10.0 ** (-0.5 * above / 20.0)[:, None])
+
+
+def _smooth(over: Floats, attack: float, release: float) -> Floats:
+    out, state = np.empty(len(over)), 0.0
+    for n in range(len(over)):
+        state += (attack if over[n] > state else release) * (over[n] - state)
+        out[n] = state
+    return out
+
+
+_smoothed: Callable[[Floats, float, float], Floats] = cast(Any, njit)(_smooth)
+
+
+def compressor_gain(
+    detected: Floats, rate: int, attack_s: float, release_s: float, ratio: float, reduction_db: float
+) -> Floats:
+    """A feed-forward compressor's gain, (n,), its threshold such that it reduces so much at the 95th percentile."""
+    level = 20.0 * np.log10(np.abs(detected).max(axis=1) + 1e-9)
+    attack, release = (-np.expm1(-1.0 / (seconds * rate)) for seconds in (attack_s, release_s))
+
+    def reduced(threshold_db: float) -> Floats:
+        return _smoothed(np.maximum(0.0, level - threshold_db) * (1.0 - 1.0 / ratio), attack, release)
+
+    threshold = brentq(lambda db: np.quantile(reduced(db), 0.95) - reduction_db, -110.0, 0.0, xtol=1e-3)
+    return np.asarray(10.0 ** (-reduced(threshold) / 20.0))
+
+
+def bass_compressor_gain(frames: Floats, rate: int, reduction_db: float) -> Floats:
+    """The same, triggered by what lies below 120 Hz: it pumps with the kick drum."""
+    low = scipy.signal.sosfilt(scipy.signal.butter(2, 120.0, "low", fs=rate, output="sos"), frames, axis=0)
+    return compressor_gain(low, rate, 0.005, 0.1, 4.0, reduction_db)
+
+
+def limiter_gain(frames: Floats, rate: int, reduction_db: float) -> Floats:
+    """A limiter with 1.5 ms of look-ahead and 80 ms of release, its ceiling so far below the level of rare peaks."""
+    ahead = round(0.0015 * rate)
+    top = np.quantile(np.abs(frames), 0.9999) * 10.0 ** (-reduction_db / 20.0)
+    needed = np.minimum(1.0, top / np.maximum(np.abs(frames).max(axis=1), 1e-9))
+    held = -20.0 * np.log10(minimum_filter1d(needed, 2 * ahead + 1))
+    gain = 10.0 ** (-_smoothed(held, 1.0, -np.expm1(-1.0 / (0.08 * rate))) / 20.0)
+    return np.asarray(uniform_filter1d(gain, 2 * ahead + 1))
+
+
+def multiband(frames: Floats, rate: int, reduction_db: float = 3.0) -> Floats:
+    """Three bands, each through a compressor of its own."""
+    split = [
+        scipy.signal.butter(4, 200.0, "low", fs=rate, output="sos"),
+        scipy.signal.butter(4, [200.0, 2_000.0], "band", fs=rate, output="sos"),
+        scipy.signal.butter(4, 2_000.0, "high", fs=rate, output="sos"),
+    ]
+    bands = [scipy.signal.sosfiltfilt(sos, frames, axis=0) for sos in split]
+    return np.asarray(sum(band * compressor_gain(band, rate, 0.01, 0.1, 2.5, reduction_db)[:, None] for band in bands))
+
+
+def clipped(frames: Floats, db: float) -> Floats:
+    """So much off the highest peak of all channels."""
+    top = np.abs(frames).max() * 10.0 ** (-db / 20.0)
+    return np.asarray(np.clip(frames, -top, top))

@@ -5,11 +5,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 from numpy.typing import NDArray
 
 from master_check.alignment.align import PairError
 from master_check.pair.comparison import Comparison, compare
-from master_check.report.wording.comparison import summary
+from master_check.report.wording.comparison import notes, summary
+from tests.pair.processing import clipped, limiter_gain, shaped, tanh_of
 from tests.signals import write
 
 Floats = NDArray[np.float64]
@@ -64,6 +66,37 @@ def test_clipping_is_told_where_the_file_has_it(mastered: Callable[[Floats, Floa
     for side in ("left", "right"):
         assert found.saturation.side(side).clip_dbfs == pytest.approx(20.0 * np.log10(level), abs=0.01)
     assert "clipped at -9.1 dBFS" in line(found, "clipped")
+
+
+def test_a_limiter_is_not_told_as_saturation(mastered: Callable[[Floats, Floats], Comparison]) -> None:
+    """On one signal in both channels, where nothing else tells a limiter from a curve."""
+    frames = np.repeat(music()[:, :1], 2, axis=1)
+    found = mastered(frames, frames * limiter_gain(frames, RATE, 6.0)[:, None])
+    assert line(found, "saturation").startswith("no saturation found")
+    assert not any(side.saturated for side in found.saturation.sides)
+
+
+def test_saturated_sides_and_clipped_channels_are_both_told(mastered: Callable[[Floats, Floats], Comparison]) -> None:
+    frames = music()
+    master = clipped(shaped(frames, lambda side: tanh_of(side, 3.0), "side"), 3.0)
+    told = line(mastered(frames, master), "saturated")
+    assert "sides saturated (3." in told or "sides saturated (2." in told
+    level = 20.0 * np.log10(np.abs(master).max())
+    assert f"left clipped at {level:.1f} dBFS" in told and f"right clipped at {level:.1f} dBFS" in told
+
+
+def test_a_faint_curve_is_not_told_as_clipping(mastered: Callable[[Floats, Floats], Comparison]) -> None:
+    frames = music()
+    master = shaped(frames, lambda signal: tanh_of(signal, 0.5), "both")
+    assert all(side.clip_dbfs is None for side in mastered(frames, master).saturation.sides)
+
+
+def test_an_encoded_master_is_said_to_be_one(tmp_path: Path) -> None:
+    frames = music()
+    encode = tmp_path / "master.mp3"
+    soundfile.write(encode, frames, RATE)
+    found = compare(write(tmp_path / "premaster.wav", frames, RATE, "FLOAT"), encode)
+    assert "the master is a lossy encode: what its encoder changed is in these figures" in notes(found)
 
 
 def test_levels_that_no_music_has_are_refused(mastered: Callable[[Floats, Floats], Comparison]) -> None:

@@ -53,10 +53,16 @@ def notes(comparison: Comparison) -> list[str]:
 
 
 def remark(found: Remark) -> str:
-    if found.kind == "swapped":
-        return "the master is quieter than the premaster and has a higher PLR: are the two the wrong way round?"
-    this, other = ("premaster", "master") if found.kind == "premaster_only" else ("master", "premaster")
-    return f"{clock(found.seconds)} of the {this} is not in the {other}"
+    match found.kind:
+        case "swapped":
+            return "the master is quieter than the premaster and has a higher PLR: are the two the wrong way round?"
+        case "premaster_lossy" | "master_lossy":
+            which = found.kind.removesuffix("_lossy")
+            return f"the {which} is a lossy encode: what its encoder changed is in these figures"
+        case "premaster_only":
+            return f"{clock(found.seconds)} of the premaster is not in the master"
+        case "master_only":
+            return f"{clock(found.seconds)} of the master is not in the premaster"
 
 
 def _channels(a: Alignment) -> list[str]:
@@ -105,17 +111,25 @@ def _saturation(c: Comparison) -> str:
     if any(side.thd_percent is None for side in own):
         return "saturation cannot be judged: equalising, gain and a curve do not explain what was done"
     hot = [side for side in own if side.saturated]
-    if not hot:
-        most = max((side.thd_percent or 0.0 for side in own), default=0.0)
-        return f"no saturation found ({most:.1f} % THD at most)"
-    clean = [SIDES[side.side] for side in own if side not in hot]
-    told = ", ".join(_hot(side) for side in hot)
-    return told + (f"; {' and '.join(clean)} clean" if clean else "")
+    bent = [side for side in own if side.bent and side not in hot]
+    clean = [SIDES[side.side] for side in own if side not in hot and side not in bent]
+    if hot:
+        told = [_hot(side) for side in hot] + [_doubtful(side) for side in bent]
+        return ", ".join(told) + (f"; {' and '.join(clean)} clean" if clean else "")
+    if bent:
+        return f"no saturation found; {', '.join(map(_doubtful, bent))}"
+    most = max((side.thd_percent or 0.0 for side in own), default=0.0)
+    return f"no saturation found ({most:.1f} % THD at most)"
 
 
 def _hot(side: SideSaturation) -> str:
-    how = f"clipped at {side.clip_dbfs:z.1f} dBFS" if side.clip_dbfs is not None else "saturated"
-    return f"{SIDES[side.side]} {how} ({side.thd_percent:.1f} % THD)"
+    how = "saturated" if side.clip_dbfs is None else f"clipped at {side.clip_dbfs:z.1f} dBFS"
+    # A decibel off the highest peaks leaves the level that a side plays at as it was.
+    return f"{SIDES[side.side]} {how}" + (f" ({side.thd_percent:.1f} % THD)" if side.curved else "")
+
+
+def _doubtful(side: SideSaturation) -> str:
+    return f"{SIDES[side.side]}: {side.thd_percent:.1f} % THD that fast compression or limiting can account for"
 
 
 def _tone(c: Comparison) -> str:

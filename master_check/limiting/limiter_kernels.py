@@ -70,25 +70,22 @@ def gain_curve(
     rise: float,
     first: NDArray[np.int64],
     second: NDArray[np.int64],
+    sums: NDArray[np.int64],
+    gains: NDArray[np.float64],
     curve: NDArray[np.float32],
 ) -> None:
-    """The limiter's gain for a signal whose held peaks are `held`, `drive` times the ceiling.
+    """The limiter's gain for a signal whose held peaks are `held`, `drive` times the ceiling; goes on where it was.
 
-    `held` starts first.size + second.size - 2 samples before the curve does. The reduction (1 - gain) is
-    counted in whole steps of 2^-31, rounded up, so that the two moving averages over it are exact sums: no
-    drift, no gain above the needed one, and exactly 1 where nothing is to be done. `first` and `second` are
-    their windows.
+    `curve[n]` is the gain of the sample that is first.size + second.size - 2 before that of `held[n]`. The reduction
+    (1 - gain) is counted in whole steps of 2^-31, rounded up, so that the two moving averages over it are exact sums:
+    no drift, no gain above the needed one, and exactly 1 where nothing is to be done. `first` and `second` are their
+    windows, `sums` (4,) their sums and places, `gains` (1,) the last gain before they average it; at the start all
+    are 0, and the gain is 1.
     """
     scale = float(1 << 31)
     unit = 1.0 / (scale * first.size * second.size)
-    first[:] = 0
-    second[:] = 0
-    sum_first = np.int64(0)
-    sum_second = np.int64(0)
-    i = 0
-    j = 0
-    gain = 1.0
-    lead = held.size - curve.size
+    sum_first, sum_second, i, j = sums[0], sums[1], sums[2], sums[3]
+    gain = gains[0]
     for n in range(held.size):
         gain += rise * (1.0 - gain)
         if gain > 0.99999:  # the tail of the release nobody hears ends here, so that the gain reaches 1
@@ -105,24 +102,29 @@ def gain_curve(
         sum_second += sum_first - second[j]
         second[j] = sum_first
         j = j + 1 if j + 1 < second.size else 0
-        if n >= lead:
-            curve[n - lead] = 1.0 - unit * sum_second
+        curve[n] = 1.0 - unit * sum_second
+    sums[0], sums[1], sums[2], sums[3] = sum_first, sum_second, i, j
+    gains[0] = gain
 
 
 @kernel
-def apply(frames: Frames, curve: NDArray[np.float32], gain: float, ceiling: float, out: Frames) -> None:
-    """Write `frames` * `gain` * `curve` into `out`; only rounding can pass the ceiling, and is cut."""
+def apply(frames: Frames, curve: NDArray[np.float32], gain: float, ceiling: float) -> None:
+    """Multiply `frames` by `gain` * `curve`, in place; only rounding can pass the ceiling, and is cut."""
     for n in range(frames.shape[0]):
         factor = gain * curve[n]
         for channel in range(frames.shape[1]):
-            out[n, channel] = max(-ceiling, min(ceiling, frames[n, channel] * factor))
+            frames[n, channel] = max(-ceiling, min(ceiling, frames[n, channel] * factor))
 
 
 @kernel
-def lowest(curve: NDArray[np.float32], step: int, out: NDArray[np.float32]) -> None:
-    """The lowest gain in each `step` samples of `curve`; the last step may be short."""
-    for i in range(out.size):
-        least = curve[i * step]
-        for n in range(i * step + 1, min(curve.size, (i + 1) * step)):
-            least = curve[n] if curve[n] < least else least
-        out[i] = least
+def lowest(curve: NDArray[np.float32], start: int, step: int, lows: NDArray[np.float32]) -> None:
+    """Lower `lows`, one every `step` samples, to the lowest gain in each; `curve` begins with sample `start`."""
+    n = 0
+    for i in range(start // step, (start + curve.size - 1) // step + 1):
+        least = lows[i]
+        end = min(curve.size, (i + 1) * step - start)
+        part = curve[n:]
+        for k in range(end - n):
+            least = part[k] if part[k] < least else least
+        lows[i] = least
+        n = end

@@ -93,7 +93,7 @@ class Limiter:
         look_ahead_ms: float = LOOK_AHEAD_MS,
         release_ms: float = RELEASE_MS,
     ) -> None:
-        _validate(detection, look_ahead_ms, release_ms)
+        check_settings(detection, look_ahead_ms, release_ms)
         self.signal = signal
         self.detection = detection
         self.release_ms = release_ms
@@ -289,7 +289,8 @@ class InMemory:
         return found
 
 
-def _validate(detection: str, look_ahead_ms: float, release_ms: float) -> None:
+def check_settings(detection: str, look_ahead_ms: float, release_ms: float) -> None:
+    """Raise the ValueErrors of `Limiter`."""
     if detection not in ("sample_peak", "true_peak"):
         raise ValueError(f"detection must be sample_peak or true_peak, not {detection!r}")
     for name, value in (("look_ahead_ms", look_ahead_ms), ("release_ms", release_ms)):

@@ -2,7 +2,8 @@
 
 Two answers, for the two kinds of limiter an engineer owns: one that sees true peaks is set to the limit
 itself; one that sees samples only must be set lower, by as much as the true peak of its output was measured
-to pass the samples.
+to pass the samples. Where the engineer clips ahead of the limiter, a third: as little clipping as brings the gain
+reduction within its limit.
 
 Time, in every statistic of the gain reduction, is the time the music plays: steps of 10 ms in which the
 premaster's peak is within 60 dB of its highest, so that silence around a piece does not make the limiter look
@@ -10,7 +11,7 @@ idle.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 from typing import Any, Literal
@@ -20,9 +21,13 @@ from numpy.typing import NDArray
 
 from master_check import cores
 from master_check.decibels import amplitude_of, decibels
-from master_check.limiting.limiter import LOOK_AHEAD_MS, RELEASE_MS, Limiter
-from master_check.meters.loudness import integrated
-from master_check.meters.true_peak import true_peak
+from master_check.limiting.clipper import Clip, ClipLimit, Clipped, thd_percent, top_db
+from master_check.limiting.limiter import LOOK_AHEAD_MS, RELEASE_MS, Detection, InMemory, Limiter, check_settings
+from master_check.meters.loudness import HopEnergies, integrated_of_energy
+from master_check.meters.true_peak import TruePeakMeter
+from master_check.sound.blocks import Block, Blocks
+from master_check.sound.format import AudioFormat
+from master_check.sound.kept import Signal
 
 Need = Literal["unmeasurable", "no_target", "nothing", "turn_down", "plain_gain", "limiter", "out_of_reach"]
 
@@ -48,6 +53,14 @@ DEEPEST_DB = 30.0
 PLAYING_DB = -60.0
 ACTIVE_DB = 0.1
 """Gain reduction from which the limiter counts as active."""
+
+RELEASES_MS = 50.0, 200.0
+"""Releases of the limiters that engineers own: common practice. Loudness depends on them, the more the harder they
+work."""
+
+SPLIT_STEP_DB = 0.5
+SPLITS = 6
+"""Clipping is planned in steps of this, or in so many if it may be deeper than these reach."""
 
 WORST_PLACES = 5
 WORST_APART_S = 3.0
@@ -100,11 +113,22 @@ class Playback:
 
 
 @dataclass(frozen=True)
+class ReleaseRange:
+    """What limiters of other releases make of the same gain and ceiling, from the shortest to the longest."""
+
+    shortest_ms: float
+    longest_ms: float
+    loudest_lufs: float
+    quietest_lufs: float
+
+
+@dataclass(frozen=True)
 class Setting:
     """What to set, and what came out when it was simulated.
 
     `gain_db` is relative to the premaster as it is. `ceiling_dbtp` is for a true-peak limiter, `ceiling_dbfs`
-    for a sample-peak limiter; both null: plain gain, no limiter.
+    for a sample-peak limiter; both null: plain gain, no limiter. `clip` is the clipper between gain and limiter, if
+    there is one; `release_range` is known of settings that meet the target.
     """
 
     gain_db: float
@@ -113,6 +137,8 @@ class Setting:
     result: Levels
     gain_reduction: GainReduction | None
     playback: Playback | None
+    clip: Clip | None = None
+    release_range: ReleaseRange | None = None
 
 
 @dataclass(frozen=True)
@@ -132,6 +158,13 @@ class Plan:
     true_peak_affordable, sample_peak_affordable : Setting or None
         The loudest within `max_gain_reduction_db` at the 95th percentile, where the target costs more than
         that, cannot be reached, or is not set.
+    clip : ClipLimit or None
+        What may be clipped ahead of a true-peak limiter.
+    splits : tuple of Setting
+        Settings that meet the target, from no clipping to all that is allowed.
+    clipped : Setting or None
+        The split with the least clipping whose gain reduction stays within `max_gain_reduction_db` at the 95th
+        percentile; where none does, the one with the least gain reduction.
     """
 
     need: Need
@@ -146,6 +179,9 @@ class Plan:
     sample_peak_limiter: Setting | None = None
     true_peak_affordable: Setting | None = None
     sample_peak_affordable: Setting | None = None
+    clip: ClipLimit | None = None
+    splits: tuple[Setting, ...] = ()
+    clipped: Setting | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Plain dicts, lists, numbers, strings and None, ready for JSON; no NaN, no infinity."""
@@ -160,13 +196,9 @@ def plan_frames(
     weights: Sequence[float],
     target_lufs: float | None,
     tp_limit_dbtp: float,
-    *,
-    playback_lufs: float | None = None,
-    max_gain_reduction_db: float = MAX_GAIN_REDUCTION_DB,
-    look_ahead_ms: float = LOOK_AHEAD_MS,
-    release_ms: float = RELEASE_MS,
+    **more: Any,
 ) -> Plan:
-    """Solve for gain and ceiling so that the limited premaster reads the target with a legal true peak.
+    """Plan for a premaster in memory.
 
     Parameters
     ----------
@@ -174,6 +206,35 @@ def plan_frames(
         The premaster, full scale 1.0; only read.
     rate : int
         Sample rate, Hz.
+    weights, target_lufs, tp_limit_dbtp, **more
+        As in `plan_signal`.
+
+    Raises
+    ------
+    ValueError
+        As `plan_signal`; or frames of another shape or type, empty, or with NaN or infinity.
+    """
+    return plan_signal(InMemory(frames, rate), weights, target_lufs, tp_limit_dbtp, **more)
+
+
+def plan_signal(
+    signal: Signal,
+    weights: Sequence[float],
+    target_lufs: float | None,
+    tp_limit_dbtp: float,
+    *,
+    playback_lufs: float | None = None,
+    max_gain_reduction_db: float = MAX_GAIN_REDUCTION_DB,
+    look_ahead_ms: float = LOOK_AHEAD_MS,
+    release_ms: float = RELEASE_MS,
+    clip: ClipLimit | None = None,
+) -> Plan:
+    """Solve for gain and ceiling so that the limited premaster reads the target with a legal true peak.
+
+    Parameters
+    ----------
+    signal : Signal
+        The premaster.
     weights : sequence of float
         Loudness weight of each channel, ITU-R BS.1770-5 Annex 1 (0 for LFE).
     target_lufs : float or None
@@ -186,12 +247,16 @@ def plan_frames(
         Cost the engineer will pay, at the 95th percentile of the time.
     look_ahead_ms, release_ms : float
         Of the simulated limiter.
+    clip : ClipLimit, optional
+        What may be clipped ahead of the limiter.
 
     Raises
     ------
     ValueError
         As `master_check.limiter.Limiter`; or weights that do not fit the channels, a target, limit, playback
         level or cost that is not finite, a target no loudness can read (-70 or less), a cost not above 0.
+    OSError
+        There is no room for temporary files.
     """
     figures = {"target_lufs": target_lufs, "tp_limit_dbtp": tp_limit_dbtp, "playback_lufs": playback_lufs}
     for name, value in figures.items():
@@ -201,36 +266,68 @@ def plan_frames(
         raise ValueError(f"target_lufs must be above the absolute gate of -70, not {target_lufs}")
     if not 0 < max_gain_reduction_db < math.inf:
         raise ValueError(f"max_gain_reduction_db must be above 0, not {max_gain_reduction_db}")
-    limiters = [
-        Limiter(frames, rate, "true_peak", look_ahead_ms, release_ms),
-        Limiter(frames, rate, "sample_peak", look_ahead_ms, release_ms),
-    ]
-    if len(weights) != frames.shape[1]:
-        raise ValueError(f"{len(weights)} weights for {frames.shape[1]} channels")
+    check_settings("true_peak", look_ahead_ms, release_ms)
+    if len(weights) != signal.channels:
+        raise ValueError(f"{len(weights)} weights for {signal.channels} channels")
 
-    premaster = _levels(frames, rate, weights)
+    wanted = _Wanted(weights, target_lufs, tp_limit_dbtp, playback_lufs, max_gain_reduction_db)
+    premaster = wanted.levels(_amplified(signal, 0.0), signal)
     task = target_lufs, tp_limit_dbtp, max_gain_reduction_db, look_ahead_ms, release_ms, premaster
     if premaster.true_peak_dbtp is None or premaster.integrated_lufs is None:
-        return Plan("unmeasurable", *task)
-    solvers = [_Solver(each, rate, weights, tp_limit_dbtp, playback_lufs) for each in limiters]
+        return Plan("unmeasurable", *task, clip=clip)
     if target_lufs is None:
-        plain = solvers[0].plain(tp_limit_dbtp - premaster.true_peak_dbtp)
+        plain = _plain(signal, wanted, tp_limit_dbtp - premaster.true_peak_dbtp)
         need: Need = "no_target"
     else:
-        plain = solvers[0].plain_to(target_lufs, premaster.integrated_lufs)
+        plain = _plain(signal, wanted, _plain_gain(signal, wanted, target_lufs, premaster.integrated_lufs))
         need = _need(plain, tp_limit_dbtp)
     if need in ("nothing", "turn_down", "plain_gain"):
-        return Plan(need, *task, plain)
+        return Plan(need, *task, plain, clip=clip)
 
-    def solve(solver: _Solver) -> tuple[Setting | None, Setting | None]:
-        setting = solver.meet(target_lufs, plain.gain_db)
-        return setting, solver.afford(setting if target_lufs is not None else None, max_gain_reduction_db)
+    def solve(detection: Detection) -> tuple[Setting | None, Setting | None]:
+        with Limiter(signal, detection, look_ahead_ms, release_ms) as limiter:
+            solver = _Solver(limiter, wanted)
+            setting = solver.meet(plain.gain_db)
+            return solver.ranged(setting), solver.afford(setting)
+
+    def clipped(by_db: float) -> Setting | None:
+        assert clip is not None
+        assert premaster.sample_peak_dbfs is not None
+        source = Clipped(signal, amplitude_of(premaster.sample_peak_dbfs), clip.shape, by_db)
+        with Limiter(source, "true_peak", look_ahead_ms, release_ms) as limiter:
+            solver = _Solver(limiter, wanted)
+            setting = solver.ranged(solver.meet(plain.gain_db))
+        if setting is None:
+            return None
+        at_dbfs = premaster.sample_peak_dbfs + setting.gain_db + top_db(clip.shape, by_db)
+        return replace(setting, clip=Clip(clip.shape, by_db, at_dbfs, thd_percent(clip.shape, by_db)))
 
     with ThreadPoolExecutor(cores.threads()) as pool:
-        (by_true_peak, cheap_true_peak), (by_sample, cheap_sample) = pool.map(solve, solvers)
+        depths = [] if clip is None or target_lufs is None else _depths(clip.deepest_db())
+        answers, found = pool.map(solve, ("true_peak", "sample_peak")), pool.map(clipped, depths)
+        (by_true_peak, cheap_true_peak), (by_sample, cheap_sample) = answers
+        splits = [setting for setting in found if setting is not None]
     if by_true_peak is None and by_sample is None:
         need = "out_of_reach"
-    return Plan(need, *task, plain, by_true_peak, by_sample, cheap_true_peak, cheap_sample)
+    if splits and by_true_peak is not None:
+        splits.insert(0, by_true_peak)
+    return Plan(
+        need, *task, plain, by_true_peak, by_sample, cheap_true_peak, cheap_sample, clip, tuple(splits),
+        _least(splits, max_gain_reduction_db),
+    )  # fmt: skip
+
+
+def _depths(deepest_db: float) -> list[float]:
+    """Depths of clipping to try, up to the deepest."""
+    step = SPLIT_STEP_DB * math.ceil(deepest_db / SPLIT_STEP_DB / SPLITS)
+    whole = [step * (n + 1) for n in range(math.floor(deepest_db / step + 1e-9))]
+    return whole if whole and deepest_db - whole[-1] < 0.05 else [*whole, deepest_db]
+
+
+def _least(splits: Sequence[Setting], most_db: float) -> Setting | None:
+    """The first split within the cost, or else the one that costs least."""
+    within = (setting for setting in splits if _p95(setting) <= most_db)
+    return next(within, min(splits, key=_p95, default=None))
 
 
 def _need(plain: Setting, tp_limit_dbtp: float) -> Need:
@@ -241,52 +338,84 @@ def _need(plain: Setting, tp_limit_dbtp: float) -> Need:
     return "turn_down" if plain.gain_db < 0 else "plain_gain"
 
 
+@dataclass(frozen=True)
+class _Wanted:
+    """What is planned for."""
+
+    weights: Sequence[float]
+    target_lufs: float | None
+    limit_db: float
+    playback_lufs: float | None
+    most_db: float
+
+    def loudness(self, blocks: Iterable[Block], rate: int) -> float:
+        energies = HopEnergies(rate, self.weights)
+        for block in blocks:
+            energies.feed(block)
+        found = integrated_of_energy(energies.weighted(), rate)
+        return -math.inf if found is None else found
+
+    def levels(self, blocks: Iterable[Block], signal: Signal) -> Levels:
+        energies = HopEnergies(signal.rate, self.weights)
+        true_peak = TruePeakMeter(AudioFormat("", "", signal.rate, signal.channels))
+        top = 0.0
+        for block in blocks:
+            energies.feed(block)
+            true_peak.feed(block)
+            top = max(top, float(block.tops.max()))
+        lufs = integrated_of_energy(energies.weighted(), signal.rate)
+        peak_db = decibels(float(true_peak.peaks().max()))
+        return Levels(lufs, peak_db, decibels(top), None if lufs is None or peak_db is None else peak_db - lufs)
+
+
+def _amplified(signal: Signal, gain_db: float) -> Iterator[Block]:
+    blocks = Blocks(signal.rate, signal.channels)
+    start, factor = 0, np.float32(amplitude_of(gain_db))
+    for size in blocks.sizes():
+        if start >= signal.frames:
+            return
+        yield blocks.lay(np.asarray(signal.read(start, min(start + size, signal.frames)) * factor, np.float32))
+        start += size
+
+
+def _plain(signal: Signal, wanted: _Wanted, gain_db: float) -> Setting:
+    """Gain alone, whatever the true peak becomes."""
+    levels = wanted.levels(_amplified(signal, gain_db), signal)
+    return Setting(gain_db, None, None, levels, None, _playback(levels, wanted.playback_lufs))
+
+
+def _plain_gain(signal: Signal, wanted: _Wanted, target: float, premaster_lufs: float) -> float:
+    """Gain alone to the target. The absolute gate of the loudness moves too, so even this is solved."""
+
+    def loudness(gain_db: float) -> float:
+        return wanted.loudness(_amplified(signal, gain_db), signal.rate)
+
+    gain_db = _solve(loudness, target - premaster_lufs, target, LOUDNESS_TOLERANCE_LU, math.inf)
+    assert gain_db is not None
+    return gain_db
+
+
 class _Solver:
     """Finds the settings of one limiter on one premaster."""
 
-    def __init__(
-        self,
-        limiter: Limiter,
-        rate: int,
-        weights: Sequence[float],
-        limit_db: float,
-        playback_lufs: float | None,
-    ) -> None:
+    def __init__(self, limiter: Limiter, wanted: _Wanted) -> None:
         self.limiter = limiter
-        self.rate = rate
-        self.weights = weights
-        self.limit_db = limit_db
-        self.playback_lufs = playback_lufs
+        self.wanted = wanted
+        self.limit_db = wanted.limit_db
+        self.rate = limiter.signal.rate
         self.peak_db = decibels(float(limiter.levels.max())) or 0.0
         self.playing = limiter.levels > float(limiter.levels.max()) * amplitude_of(PLAYING_DB)
-        self.out = np.empty_like(limiter.frames)
 
-    def plain(self, gain_db: float) -> Setting:
-        """Gain alone, whatever the true peak becomes."""
-        np.multiply(self.limiter.frames, amplitude_of(gain_db), out=self.out)
-        return self._setting(gain_db, None)
-
-    def plain_to(self, target: float, premaster_lufs: float) -> Setting:
-        """Gain alone to the target. The absolute gate of the loudness moves too, so even this is solved."""
-
-        def loudness(gain_db: float) -> float:
-            np.multiply(self.limiter.frames, amplitude_of(gain_db), out=self.out)
-            return integrated(self.out, self.rate, self.weights)
-
-        gain_db = _solve(loudness, target - premaster_lufs, target, LOUDNESS_TOLERANCE_LU, math.inf)
-        assert gain_db is not None
-        return self.plain(gain_db)
-
-    def meet(self, target: float | None, start_db: float) -> Setting | None:
+    def meet(self, start_db: float) -> Setting | None:
         """The setting that reads the target (or takes the peak to the ceiling). None: out of reach."""
+        target = self.wanted.target_lufs
         if target is None:
             return self._with_legal_ceiling(lambda ceiling_db: ceiling_db - self.peak_db)
         guess_db = start_db
 
         def gain_at(ceiling_db: float) -> float | None:
             def loudness(gain_db: float) -> float:
-                self.limiter.shape(gain_db, ceiling_db, self.out)
-                return integrated(self.out, self.rate, self.weights)
+                return self.wanted.loudness(self.limiter.blocks(gain_db, ceiling_db), self.rate)
 
             nonlocal guess_db
             highest = ceiling_db - self.peak_db + DEEPEST_DB
@@ -296,9 +425,24 @@ class _Solver:
 
         return self._with_legal_ceiling(gain_at)
 
-    def afford(self, setting: Setting | None, most_db: float) -> Setting | None:
-        """The loudest setting whose gain reduction stays within `most_db`, if `setting` (if any) does not."""
-        if setting is not None and _p95(setting) <= most_db:
+    def ranged(self, setting: Setting | None) -> Setting | None:
+        """The same setting, and what limiters of other releases make of it."""
+        if setting is None:
+            return None
+        ceiling_db = setting.ceiling_dbtp if setting.ceiling_dbfs is None else setting.ceiling_dbfs
+        assert ceiling_db is not None
+        readings = [
+            self.wanted.loudness(self.limiter.blocks(setting.gain_db, ceiling_db, release_ms), self.rate)
+            for release_ms in RELEASES_MS
+        ]
+        if not all(map(math.isfinite, readings)):
+            return setting
+        return replace(setting, release_range=ReleaseRange(*RELEASES_MS, max(readings), min(readings)))
+
+    def afford(self, setting: Setting | None) -> Setting | None:
+        """The loudest setting whose gain reduction stays within the cost, if what meets a target does not."""
+        most_db = self.wanted.most_db
+        if self.wanted.target_lufs is not None and setting is not None and _p95(setting) <= most_db:
             return None
         # Gain over ceiling alone decides the gain reduction, so this needs no rendering and no loudness.
         drive_db = _solve(
@@ -354,20 +498,15 @@ class _Solver:
                 steps = min(tried) - 1
 
     def _limited(self, gain_db: float, ceiling_db: float) -> Setting:
-        self.limiter.shape(gain_db, ceiling_db, self.out)
-        return self._setting(gain_db, ceiling_db)
-
-    def _setting(self, gain_db: float, ceiling_db: float | None) -> Setting:
-        """Read what is in the output buffer."""
         by_true_peak = self.limiter.detection == "true_peak"
-        levels = _levels(self.out, self.rate, self.weights)
+        levels = self.wanted.levels(self.limiter.blocks(gain_db, ceiling_db), self.limiter.signal)
         return Setting(
             gain_db=gain_db,
             ceiling_dbtp=ceiling_db if by_true_peak else None,
             ceiling_dbfs=None if by_true_peak else ceiling_db,
             result=levels,
-            gain_reduction=None if ceiling_db is None else self._gain_reduction(gain_db - ceiling_db),
-            playback=_playback(levels, self.playback_lufs),
+            gain_reduction=self._gain_reduction(gain_db - ceiling_db),
+            playback=_playback(levels, self.wanted.playback_lufs),
         )
 
     def _reduction_while_playing(self, drive_db: float) -> NDArray[np.float64]:
@@ -431,13 +570,6 @@ def _worst_places(curve_db: NDArray[np.float64], step_s: float) -> tuple[Place, 
     return tuple(places)
 
 
-def _levels(frames: NDArray[Any], rate: int, weights: Sequence[float]) -> Levels:
-    lufs = _finite(integrated(frames, rate, weights))
-    peak_db = decibels(float(true_peak(frames).max()))
-    sample_db = decibels(max(float(frames.max()), -float(frames.min())))
-    return Levels(lufs, peak_db, sample_db, None if lufs is None or peak_db is None else peak_db - lufs)
-
-
 def _playback(levels: Levels, playback_lufs: float | None) -> Playback | None:
     if playback_lufs is None or levels.integrated_lufs is None:
         return None
@@ -447,10 +579,6 @@ def _playback(levels: Levels, playback_lufs: float | None) -> Playback | None:
 
 def _p95(setting: Setting) -> float:
     return 0.0 if setting.gain_reduction is None else setting.gain_reduction.gain_reduction_p95_db
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
 
 
 def _or_zero(value: float | None) -> float:

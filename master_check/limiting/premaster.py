@@ -1,5 +1,6 @@
 """From a premaster's file and a profile to a plan: is it fit to be mastered, and what must the limiter do."""
 
+import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,10 +10,10 @@ from master_check.judgement.checked import Checked
 from master_check.judgement.profile import Profile
 from master_check.judgement.profile_files import load_profile
 from master_check.judgement.verdict import judge
+from master_check.limiting.clipper import ClipLimit
 from master_check.limiting.limiter import LOOK_AHEAD_MS, RELEASE_MS
-from master_check.limiting.plan import Plan, plan_frames
-from master_check.measurement.one_pass import measure
-from master_check.sound.file import AudioFile
+from master_check.limiting.plan import Plan, plan_signal
+from master_check.measurement.one_pass import measure_kept
 from master_check.tables.layouts import Layout
 
 FITNESS: Final = "premaster"
@@ -50,6 +51,7 @@ def plan(
     layout: Layout | None = None,
     look_ahead_ms: float = LOOK_AHEAD_MS,
     release_ms: float = RELEASE_MS,
+    clip: ClipLimit | None = None,
     progress: Callable[[float], Any] | None = None,
 ) -> PremasterPlan:
     """Plan the limiter for one premaster and one delivery.
@@ -66,6 +68,8 @@ def plan(
         What the channels are, where the file does not say or is wrong.
     look_ahead_ms, release_ms : float
         Of the simulated limiter.
+    clip : ClipLimit, optional
+        What may be clipped ahead of the limiter; `Plan.clipped` is the answer.
     progress : callable, optional
         Told the share of the file (0 to 1) measured since it was last told.
 
@@ -80,22 +84,25 @@ def plan(
     """
     wanted = profile if isinstance(profile, Profile) else load_profile(profile)
     fitness = load_profile(FITNESS)
-    measurement = measure(premaster, layout, ahead=True, progress=progress)
-    with AudioFile(premaster, layout) as file:
-        frames = file.read_all()
-    try:
-        found = plan_frames(
-            frames,
-            measurement.format.rate,
-            measurement.format.weights,
-            wanted.target_lufs() if target_lufs is None else target_lufs,
-            wanted.highest_peak_db(),
-            playback_lufs=wanted.playback_lufs,
-            max_gain_reduction_db=wanted.max_gain_reduction_db,
-            look_ahead_ms=look_ahead_ms,
-            release_ms=release_ms,
-        )
-    except ValueError as error:
-        raise PlanError(f"{premaster}: {error}") from None
+    measurement, kept = measure_kept(premaster, layout, ahead=True, progress=progress)
+    with kept:
+        try:
+            found = plan_signal(
+                kept,
+                measurement.format.weights,
+                wanted.target_lufs() if target_lufs is None else target_lufs,
+                wanted.highest_peak_db(),
+                playback_lufs=wanted.playback_lufs,
+                max_gain_reduction_db=wanted.max_gain_reduction_db,
+                look_ahead_ms=look_ahead_ms,
+                release_ms=release_ms,
+                clip=clip,
+            )
+        except ValueError as error:
+            raise PlanError(f"{premaster}: {error}") from None
+        except OSError as error:
+            where = tempfile.gettempdir()
+            words = f"what is planned cannot be kept in {where} ({error.strerror}); make room there or set TMPDIR"
+            raise PlanError(f"{premaster}: {words}") from None
     checked = Checked(str(premaster), measurement, (judge(measurement, fitness),))
     return PremasterPlan(checked, wanted, found)

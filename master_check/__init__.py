@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from master_check.judgement.profile_files import load_profile
     from master_check.judgement.tags import TagField, TaggedFile, tags
     from master_check.judgement.verdict import Finding, Verdict, judge
+    from master_check.limiting.clipper import ClipLimit
     from master_check.limiting.plan import Plan
     from master_check.limiting.premaster import PlanError, PremasterPlan, plan
     from master_check.measurement.measurement import Measurement, Series
@@ -43,6 +44,7 @@ _HOMES = {
     "judgement.profile_files": ("load_profile",),
     "judgement.tags": ("TagField", "TaggedFile", "tags"),
     "judgement.verdict": ("Finding", "Verdict", "judge"),
+    "limiting.clipper": ("ClipLimit",),
     "limiting.plan": ("Plan",),
     "limiting.premaster": ("PlanError", "PremasterPlan", "plan"),
     "measurement.measurement": ("Measurement", "Series"),
@@ -64,6 +66,7 @@ __all__ = [
     "AudioError",
     "AudioFormat",
     "Checked",
+    "ClipLimit",
     "Comparison",
     "Finding",
     "Layout",

@@ -2,7 +2,7 @@
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -22,6 +22,7 @@ from master_check.cli.common import (
 )
 
 if TYPE_CHECKING:
+    from master_check.limiting.clipper import ClipLimit, Shape
     from master_check.tables.layouts import Layout
 
 
@@ -63,6 +64,8 @@ def plan(
     premaster: Path,
     profile_name: str,
     target: float | None,
+    clip: str | None,
+    clip_shape: "Shape",
     look_ahead: float | None,
     release: float | None,
     layout: "Layout | None",
@@ -73,12 +76,14 @@ def plan(
     """Find the gain and ceiling to set on the limiter.
 
     Says first whether PREMASTER is fit to be mastered; the exit status is 1 if it is not. Then simulates a look-ahead
-    limiter, and searches for the settings that reach the profile's loudness within its peak limit.
+    limiter, and searches for the settings that reach the profile's loudness within its peak limit. With --clip, also
+    finds how to split the work between a clipper and the limiter.
 
     \b
     Examples:
       sendoff plan mix.wav -p streaming
       sendoff plan mix.wav -p cd --target -11
+      sendoff plan mix.wav -p streaming --target -9 --clip 2
     """
     from master_check.judgement.profile import ProfileError
     from master_check.limiting.premaster import PlanError
@@ -89,7 +94,9 @@ def plan(
     check_report(report, [premaster], force)
     (profile,) = load([profile_name])
     settings = {"look_ahead_ms": look_ahead, "release_ms": release}
-    given = {key: value for key, value in settings.items() if value is not None}
+    given: dict[str, Any] = {key: value for key, value in settings.items() if value is not None}
+    if clip is not None:
+        given["clip"] = _clip_limit(clip, clip_shape)
     try:
         with measuring(1) as progress:
             found = solve(premaster, profile, target_lufs=target, layout=layout, progress=progress, **given)
@@ -108,3 +115,19 @@ def plan(
 
         print_plan(console(), found.premaster, profile, found.plan)
     sys.exit(STATUS[found.premaster.result])
+
+
+def _clip_limit(most: str, shape: "Shape") -> "ClipLimit":
+    """What `--clip` says: decibels, or THD where it ends in a per cent sign."""
+    from master_check.limiting.clipper import ClipLimit
+
+    words = most.strip().removesuffix("%")
+    try:
+        number = float(words)
+    except ValueError:
+        raise Refused(f"--clip {most}: expected dB, such as 2, or THD, such as 3%") from None
+    by_thd = most.strip().endswith("%")
+    try:
+        return ClipLimit(shape, None if by_thd else number, number if by_thd else None)
+    except ValueError as error:
+        raise Refused(f"--clip {most}: {error}") from None

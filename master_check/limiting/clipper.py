@@ -134,6 +134,6 @@ def _drive(shape: Shape, by_db: float) -> float:
 
 def _curve(shape: Shape, x: NDArray[Any]) -> NDArray[Any]:
     if shape == "hard":
-        return np.clip(x, -1.0, 1.0)
+        return np.asarray(np.clip(x, -1.0, 1.0))
     inside = np.clip(x, -LEVEL_FROM, LEVEL_FROM)
     return np.asarray(inside - x.dtype.type(BEND) * inside * inside * inside)

@@ -315,6 +315,7 @@ def plan_page(
     answers = [
         ("True-peak limiter", plan.true_peak_limiter),
         ("Sample-peak limiter", plan.sample_peak_limiter),
+        ("Clipper, then true-peak limiter", plan.clipped if plan.clipped and plan.clipped.clip else None),
         ("True-peak limiter, within the cost limit", plan.true_peak_affordable),
         ("Sample-peak limiter, within the cost limit", plan.sample_peak_affordable),
     ]
@@ -345,7 +346,10 @@ def plan_page(
 
 def _settings_table(settings: Sequence["Setting"]) -> list[tuple[str, list[str]]]:
     """Rows for a table with a column for each setting; rows that no setting has are left out."""
-    from master_check.report.wording.plan import ceiling
+    from master_check.report.wording.plan import ceiling, other_releases
+
+    def clip(name: str, unit: str) -> Callable[["Setting"], str | None]:
+        return lambda s: None if s.clip is None else f"{getattr(s.clip, name):.1f} {unit}"
 
     def row(title: str, cell: Callable[["Setting"], str | None]) -> tuple[str, list[str]]:
         return title, [cell(setting) or "\u2013" for setting in settings]
@@ -363,7 +367,11 @@ def _settings_table(settings: Sequence["Setting"]) -> list[tuple[str, list[str]]
     rows = [
         row("Gain", lambda setting: gain(setting.gain_db, "dB")),
         row("Ceiling", ceiling),
+        row("Clip at", clip("at_dbfs", "dBFS")),
+        row("Clipped off the highest peak", clip("by_db", "dB")),
+        row("THD there", clip("thd_percent", "%")),
         row("Result", reading("integrated_lufs")),
+        row("Result with other releases", other_releases),
         row("True peak", reading("true_peak_dbtp")),
         row("Sample peak", reading("sample_peak_dbfs")),
         row("PLR", reading("plr_lu")),

@@ -261,6 +261,20 @@ class PlaybackJson(TypedDict):
     plr_lu: float
 
 
+class ClipJson(TypedDict):
+    shape: Literal["hard", "soft"]
+    by_db: float
+    at_dbfs: float
+    thd_percent: float
+
+
+class ReleaseRangeJson(TypedDict):
+    shortest_ms: float
+    longest_ms: float
+    loudest_lufs: float
+    quietest_lufs: float
+
+
 class SettingJson(TypedDict):
     gain_db: float
     ceiling_dbtp: float | None
@@ -268,6 +282,14 @@ class SettingJson(TypedDict):
     result: LevelsJson
     gain_reduction: GainReductionJson | None
     playback: PlaybackJson | None
+    clip: ClipJson | None
+    release_range: ReleaseRangeJson | None
+
+
+class ClipLimitJson(TypedDict):
+    shape: Literal["hard", "soft"]
+    most_db: float | None
+    most_thd_percent: float | None
 
 
 class PlanJson(TypedDict):
@@ -284,6 +306,9 @@ class PlanJson(TypedDict):
     sample_peak_limiter: SettingJson | None
     true_peak_affordable: SettingJson | None
     sample_peak_affordable: SettingJson | None
+    clip: ClipLimitJson | None
+    splits: list[SettingJson]
+    clipped: SettingJson | None
 
 
 class PlanResultsJson(TypedDict):

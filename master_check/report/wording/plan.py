@@ -6,6 +6,9 @@ from master_check.limiting.plan import DEEPEST_DB, PROMISED_TOLERANCE_LU, Plan, 
 from master_check.report.wording.figures import signed
 from master_check.text import clock
 
+RELEASES_TELL_LU = 0.3
+"""From this difference on it is said what other releases make of a setting."""
+
 
 @dataclass(frozen=True, slots=True)
 class Answer:
@@ -84,7 +87,56 @@ def limiters(plan: Plan) -> list[Answer]:
         _limiter(plan, "true-peak limiter", plan.true_peak_limiter, plan.true_peak_affordable),
         _limiter(plan, "sample-peak limiter", plan.sample_peak_limiter, plan.sample_peak_affordable),
     )
-    return [answer for answer in answers if answer is not None]
+    return [answer for answer in (*answers, _clipper(plan)) if answer is not None]
+
+
+def _clipper(plan: Plan) -> Answer | None:
+    """What clipping ahead of a true-peak limiter does; nothing where none was asked for, or no limiter is needed."""
+    name = "clipper, then true-peak limiter"
+    if plan.clip is None or plan.need not in ("limiter", "out_of_reach", "no_target"):
+        return None
+    if plan.target_lufs is None:
+        return Answer(f"{name}: no loudness target, so nothing to clip for", (), False)
+    setting, most = plan.clipped, f"{plan.max_gain_reduction_db:.1f} dB of gain reduction (95th percentile)"
+    if setting is None:
+        return Answer(f"{name}: {_lufs(plan.target_lufs)} is out of reach", (), False)
+    splits = [f"other splits: {', '.join(_split(each) for each in plan.splits if each is not setting)}"]
+    if setting.clip is None:
+        return Answer(f"{name}: no clipping needed, the limiter alone stays within {most}", tuple(splits), False)
+    clip = setting.clip
+    within = setting.gain_reduction is not None and (
+        setting.gain_reduction.gain_reduction_p95_db <= plan.max_gain_reduction_db
+    )
+    why = f"the least clipping that stays within {most}" if within else f"none stays within {most}; this comes nearest"
+    return Answer(
+        f"{name}: gain {signed(setting.gain_db, 'dB')}, clip at {signed(clip.at_dbfs, 'dBFS')} ({clip.shape}), "
+        f"ceiling {ceiling(setting)}",
+        (
+            f"takes {clip.by_db:.1f} dB off the highest peak, THD {clip.thd_percent:.1f} % there: {why}",
+            *_details(setting, plan.target_lufs),
+            *splits,
+        ),
+        True,
+    )
+
+
+def _split(setting: Setting) -> str:
+    work = 0.0 if setting.gain_reduction is None else setting.gain_reduction.gain_reduction_p95_db
+    clip = (
+        "no clipping" if setting.clip is None else f"{setting.clip.by_db:.1f} dB (THD {setting.clip.thd_percent:.1f} %)"
+    )
+    return f"{clip} leaves {work:.1f} dB of gain reduction"
+
+
+def other_releases(setting: Setting) -> str | None:
+    """What limiters of other releases make of a setting, where that is heard; else None."""
+    found, reading = setting.release_range, setting.result.integrated_lufs
+    if found is None or reading is None:
+        return None
+    if max(found.loudest_lufs - reading, reading - found.quietest_lufs) <= RELEASES_TELL_LU:
+        return None
+    releases = f"with a release of {found.shortest_ms:.0f} to {found.longest_ms:.0f} ms"
+    return f"{releases}: {found.loudest_lufs:.1f} to {_lufs(found.quietest_lufs)}"
 
 
 def _limiter(plan: Plan, name: str, setting: Setting | None, affordable: Setting | None) -> Answer | None:
@@ -108,6 +160,9 @@ def _details(setting: Setting, target: float | None) -> list[str]:
         f"result: {_lufs(result.integrated_lufs)}, true peak {signed(result.true_peak_dbtp, 'dBTP', 2)}, "
         f"PLR {result.plr_lu or 0.0:.1f} LU"
     ]
+    releases = other_releases(setting)
+    if releases is not None:
+        lines.append(releases)
     if work is not None and work.worst:
         lines.append(
             f"gain reduction: {work.gain_reduction_max_db:.1f} dB at most, "

@@ -43,6 +43,14 @@ if TYPE_CHECKING:
     metavar="LUFS",
     help="Loudness to reach, instead of the profile's.",
 )
+@click.option("--clip", metavar="MOST", help="Clip ahead of the limiter, by up to so many dB (2) or so much THD (3%).")
+@click.option(
+    "--clip-shape",
+    type=click.Choice(["hard", "soft"]),
+    default="hard",
+    show_default=True,
+    help="Clip hard, or by a soft curve.",
+)
 @click.option(
     "--look-ahead",
     type=float,
@@ -55,7 +63,7 @@ if TYPE_CHECKING:
     type=float,
     callback=within(0.0, 60_000.0),
     metavar="MS",
-    help="Release time of the simulated limiter.  [default: 80]",
+    help="Release time of your limiter.  [default: 80]",
 )
 @report_options
 @layout_option

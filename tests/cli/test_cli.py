@@ -176,6 +176,28 @@ def test_plan_tells_ceiling_and_gain(tmp_path: Path) -> None:
     assert found["files"][0]["checks"][0]["profile"] == "premaster"
 
 
+def test_plan_with_a_clipper(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    hits = 0.05 * rng.standard_normal((3 * 48_000, 2))
+    for start in range(4_800, len(hits), 12_000):
+        hits[start : start + 400] *= 8.0
+    path = write(tmp_path / "mix.wav", np.asarray(hits, np.float32), 48_000)
+    report = tmp_path / "plan.html"
+    found = results("plan", path, "-p", "streaming", "--target", "-9", "--clip", "1", "--report", report)["plan"]
+    assert found["clip"] == {"shape": "hard", "most_db": 1.0, "most_thd_percent": None}
+    assert [split["clip"] and split["clip"]["by_db"] for split in found["splits"]] == [None, 0.5, 1.0]
+    assert found["clipped"] in found["splits"]
+    assert ("Clipper, then true-peak limiter" in report.read_text()) == (found["clipped"]["clip"] is not None)
+    soft = results("plan", path, "-p", "streaming", "--target", "-9", "--clip", "2%", "--clip-shape", "soft")["plan"]
+    assert soft["clip"] == {"shape": "soft", "most_db": None, "most_thd_percent": 2.0}
+    assert 1.9 <= soft["splits"][-1]["clip"]["thd_percent"] <= 2.0
+    for wrong in ("x", "0", "-1", "99", "0%", "400%", "nan", "%"):
+        refused = run("plan", path, "-p", "streaming", f"--clip={wrong}")
+        assert refused.exit_code == 2
+        assert refused.stderr.startswith(f"sendoff: --clip {wrong}: ")
+        assert refused.stderr.count("\n") == 1
+
+
 def test_plan_for_cd_stays_below_full_scale(tmp_path: Path) -> None:
     found = results("plan", sine(tmp_path / "mix.wav"), "-p", "cd")
     assert found["plan"]["true_peak_limit_dbtp"] == -0.001

@@ -53,7 +53,7 @@ def test_every_command_and_option_says_what_it_does(words: tuple[str, ...]) -> N
 def test_the_defaults_of_the_simulated_limiter_are_those_in_its_help() -> None:
     text = " ".join(" ".join(help_of(("plan",), 200)).split())
     assert f"Look-ahead of the simulated limiter. [default: {LOOK_AHEAD_MS:g}]" in text
-    assert f"Release time of the simulated limiter. [default: {RELEASE_MS:g}]" in text
+    assert f"Release time of your limiter. [default: {RELEASE_MS:g}]" in text
 
 
 def examples() -> list[str]:

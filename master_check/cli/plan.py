@@ -47,9 +47,7 @@ if TYPE_CHECKING:
 @click.option(
     "--clip-shape",
     type=click.Choice(["hard", "soft"]),
-    default="hard",
-    show_default=True,
-    help="Clip hard, or by a soft curve.",
+    help="Clip hard, or by a soft curve.  [default: hard]",
 )
 @click.option(
     "--look-ahead",
@@ -73,7 +71,7 @@ def plan(
     profile_name: str,
     target: float | None,
     clip: str | None,
-    clip_shape: "Shape",
+    clip_shape: "Shape | None",
     look_ahead: float | None,
     release: float | None,
     layout: "Layout | None",
@@ -104,7 +102,9 @@ def plan(
     settings = {"look_ahead_ms": look_ahead, "release_ms": release}
     given: dict[str, Any] = {key: value for key, value in settings.items() if value is not None}
     if clip is not None:
-        given["clip"] = _clip_limit(clip, clip_shape)
+        given["clip"] = _clip_limit(clip, clip_shape or "hard")
+    elif clip_shape is not None:
+        raise Refused("--clip-shape is of use only with --clip: say how much to clip, such as --clip 2")
     try:
         with measuring(1) as progress:
             found = solve(premaster, profile, target_lufs=target, layout=layout, progress=progress, **given)

@@ -22,8 +22,9 @@ BEND: Final = 4.0 / 27.0
 LEVEL_FROM: Final = 1.5
 """The soft curve is x - BEND x^3, and 1 from LEVEL_FROM on, where it has become level."""
 
+SHALLOWEST_DB: Final = 0.1
 DEEPEST_DB: Final = 12.0
-"""Deeper is no mastering any more."""
+"""Less is not heard, and more is no mastering any more."""
 
 
 @dataclass(frozen=True)
@@ -39,21 +40,19 @@ class ClipLimit:
             raise ValueError(f"clipping must be hard or soft, not {self.shape!r}")
         if (self.most_db is None) == (self.most_thd_percent is None):
             raise ValueError("clipping is limited either in dB or in THD")
-        if self.most_db is not None and not 0.0 < self.most_db <= DEEPEST_DB:
-            raise ValueError(f"clipping must be above 0 and at most {DEEPEST_DB:g} dB, not {self.most_db:g}")
-        if self.most_thd_percent is not None and not 0.0 < self.most_thd_percent <= self._thd_of_deepest():
-            most = f"{self._thd_of_deepest():.0f} %"
-            raise ValueError(f"THD must be above 0 and at most {most}, not {self.most_thd_percent:g} %")
-
-    def _thd_of_deepest(self) -> float:
-        return thd_percent(self.shape, DEEPEST_DB)
+        if self.most_db is not None and not SHALLOWEST_DB <= self.most_db <= DEEPEST_DB:
+            raise ValueError(f"clipping must be {SHALLOWEST_DB:g} to {DEEPEST_DB:g} dB, not {self.most_db:g}")
+        if self.most_thd_percent is not None:
+            least, most = thd_percent(self.shape, SHALLOWEST_DB), thd_percent(self.shape, DEEPEST_DB)
+            if not least <= self.most_thd_percent <= most:
+                raise ValueError(f"THD must be {least:.2f} to {most:.0f} %, not {self.most_thd_percent:g} %")
 
     def deepest_db(self) -> float:
         """What may be taken off the highest peak, dB; where THD limits it, to 0.01 dB below."""
         if self.most_db is not None:
             return self.most_db
         assert self.most_thd_percent is not None
-        below, above = 0.0, DEEPEST_DB
+        below, above = SHALLOWEST_DB, DEEPEST_DB
         while above - below > 0.005:
             middle = 0.5 * (below + above)
             below, above = (
@@ -73,7 +72,7 @@ class Clip:
     by_db : float
         What it takes off the highest sample peak.
     at_dbfs : float
-        The highest level that leaves it, after the gain.
+        The highest level that leaves it, with the premaster as loud as it is: it clips before the gain.
     thd_percent : float
         Of a sine as high as the highest peak.
     """

@@ -13,6 +13,7 @@ import math
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import repeat
 from types import TracebackType
 from typing import Any, Literal
 
@@ -99,7 +100,7 @@ class Limiter:
         self.release_ms = release_ms
         self.step = max(1, round(CURVE_STEP_S * signal.rate))
         self._ahead = max(1, round(1e-3 * look_ahead_ms * signal.rate))
-        self._held = tempfile.TemporaryFile(buffering=0)  # noqa: SIM115
+        self._held = tempfile.TemporaryFile()  # noqa: SIM115
         self.levels = np.concatenate(list(self._hold()))
         """The largest magnitude the detector sees in each `CURVE_STEP_S`, linear."""
         self._lows = np.ones(len(self.levels), np.float32)
@@ -134,7 +135,7 @@ class Limiter:
         """The deepest gain reduction in each `CURVE_STEP_S`, dB >= 0, with gain `drive_db` over ceiling."""
         if self._lows_of != (drive_db, self.release_ms):
             chunk = self.step * CHUNK_STEPS
-            for _ in self._curves(drive_db, self.release_ms, (chunk for _ in iter(int, 1))):
+            for _ in self._curves(drive_db, self.release_ms, repeat(chunk)):
                 pass
         return np.asarray(np.abs(decibels_each(self._lows.astype(np.float64))))
 

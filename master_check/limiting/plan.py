@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from master_check import cores
 from master_check.decibels import amplitude_of, decibels
 from master_check.limiting.clipper import Clip, ClipLimit, Clipped, thd_percent, top_db
-from master_check.limiting.limiter import LOOK_AHEAD_MS, RELEASE_MS, Detection, InMemory, Limiter, check_settings
+from master_check.limiting.limiter import LOOK_AHEAD_MS, RELEASE_MS, Detection, Limiter, check_settings
 from master_check.meters.loudness import HopEnergies, integrated_of_energy
 from master_check.meters.true_peak import TruePeakMeter
 from master_check.sound.blocks import Block, Blocks
@@ -127,8 +127,8 @@ class Setting:
     """What to set, and what came out when it was simulated.
 
     `gain_db` is relative to the premaster as it is. `ceiling_dbtp` is for a true-peak limiter, `ceiling_dbfs`
-    for a sample-peak limiter; both null: plain gain, no limiter. `clip` is the clipper between gain and limiter, if
-    there is one; `release_range` is known of settings that meet the target.
+    for a sample-peak limiter; both null: plain gain, no limiter. `clip` is the clipper ahead of the limiter, if
+    there is one; it clips before the gain. `release_range` is null without a limiter.
     """
 
     gain_db: float
@@ -143,7 +143,7 @@ class Setting:
 
 @dataclass(frozen=True)
 class Plan:
-    """The answer, from `plan_frames`.
+    """The answer, from `plan_signal`.
 
     Attributes
     ----------
@@ -164,7 +164,7 @@ class Plan:
         Settings that meet the target, from no clipping to all that is allowed.
     clipped : Setting or None
         The split with the least clipping whose gain reduction stays within `max_gain_reduction_db` at the 95th
-        percentile; where none does, the one with the least gain reduction.
+        percentile; where none does, the one with the least gain reduction, to 0.1 dB.
     """
 
     need: Need
@@ -188,33 +188,6 @@ class Plan:
         result = _to_json(self)
         assert isinstance(result, dict)
         return result
-
-
-def plan_frames(
-    frames: NDArray[Any],
-    rate: int,
-    weights: Sequence[float],
-    target_lufs: float | None,
-    tp_limit_dbtp: float,
-    **more: Any,
-) -> Plan:
-    """Plan for a premaster in memory.
-
-    Parameters
-    ----------
-    frames : (n, channels) float32 or float64
-        The premaster, full scale 1.0; only read.
-    rate : int
-        Sample rate, Hz.
-    weights, target_lufs, tp_limit_dbtp, **more
-        As in `plan_signal`.
-
-    Raises
-    ------
-    ValueError
-        As `plan_signal`; or frames of another shape or type, empty, or with NaN or infinity.
-    """
-    return plan_signal(InMemory(frames, rate), weights, target_lufs, tp_limit_dbtp, **more)
 
 
 def plan_signal(
@@ -253,7 +226,7 @@ def plan_signal(
     Raises
     ------
     ValueError
-        As `master_check.limiter.Limiter`; or weights that do not fit the channels, a target, limit, playback
+        As `Limiter`; or weights that do not fit the channels, a target, limit, playback
         level or cost that is not finite, a target no loudness can read (-70 or less), a cost not above 0.
     OSError
         There is no room for temporary files.
@@ -288,18 +261,17 @@ def plan_signal(
         with Limiter(signal, detection, look_ahead_ms, release_ms) as limiter:
             solver = _Solver(limiter, wanted)
             setting = solver.meet(plain.gain_db)
-            return solver.ranged(setting), solver.afford(setting)
+            return setting, solver.afford(setting)
 
     def clipped(by_db: float) -> Setting | None:
         assert clip is not None
         assert premaster.sample_peak_dbfs is not None
         source = Clipped(signal, amplitude_of(premaster.sample_peak_dbfs), clip.shape, by_db)
         with Limiter(source, "true_peak", look_ahead_ms, release_ms) as limiter:
-            solver = _Solver(limiter, wanted)
-            setting = solver.ranged(solver.meet(plain.gain_db))
+            setting = _Solver(limiter, wanted).meet(plain.gain_db)
         if setting is None:
             return None
-        at_dbfs = premaster.sample_peak_dbfs + setting.gain_db + top_db(clip.shape, by_db)
+        at_dbfs = premaster.sample_peak_dbfs + top_db(clip.shape, by_db)
         return replace(setting, clip=Clip(clip.shape, by_db, at_dbfs, thd_percent(clip.shape, by_db)))
 
     with ThreadPoolExecutor(cores.threads()) as pool:
@@ -325,9 +297,9 @@ def _depths(deepest_db: float) -> list[float]:
 
 
 def _least(splits: Sequence[Setting], most_db: float) -> Setting | None:
-    """The first split within the cost, or else the one that costs least."""
+    """The first split within the cost, or else the first of those that cost least, to 0.1 dB."""
     within = (setting for setting in splits if _p95(setting) <= most_db)
-    return next(within, min(splits, key=_p95, default=None))
+    return next(within, min(splits, key=lambda setting: round(_p95(setting), 1), default=None))
 
 
 def _need(plain: Setting, tp_limit_dbtp: float) -> Need:
@@ -425,20 +397,6 @@ class _Solver:
 
         return self._with_legal_ceiling(gain_at)
 
-    def ranged(self, setting: Setting | None) -> Setting | None:
-        """The same setting, and what limiters of other releases make of it."""
-        if setting is None:
-            return None
-        ceiling_db = setting.ceiling_dbtp if setting.ceiling_dbfs is None else setting.ceiling_dbfs
-        assert ceiling_db is not None
-        readings = [
-            self.wanted.loudness(self.limiter.blocks(setting.gain_db, ceiling_db, release_ms), self.rate)
-            for release_ms in RELEASES_MS
-        ]
-        if not all(map(math.isfinite, readings)):
-            return setting
-        return replace(setting, release_range=ReleaseRange(*RELEASES_MS, max(readings), min(readings)))
-
     def afford(self, setting: Setting | None) -> Setting | None:
         """The loudest setting whose gain reduction stays within the cost, if what meets a target does not."""
         most_db = self.wanted.most_db
@@ -463,7 +421,7 @@ class _Solver:
         return self._sample_peak_ceiling(gain_at)
 
     def _true_peak_ceiling(self, gain_at: Callable[[float], float | None]) -> Setting | None:
-        """The ceiling is the limit; the detector's is lowered by what it leaves, as `Limiter.run` does."""
+        """The ceiling is the limit; the detector's is lowered by what it leaves, as `limit` does."""
         inner_db = self.limit_db
         while True:
             gain_db = gain_at(inner_db)
@@ -472,7 +430,7 @@ class _Solver:
             found = self._limited(gain_db, inner_db)
             over_db = _or_zero(found.result.true_peak_dbtp) - self.limit_db
             if over_db <= 0:
-                return replace(found, ceiling_dbtp=self.limit_db)
+                return replace(found, ceiling_dbtp=self.limit_db, release_range=self._release_range(gain_db, inner_db))
             inner_db -= over_db + 1e-5
 
     def _sample_peak_ceiling(self, gain_at: Callable[[float], float | None]) -> Setting | None:
@@ -494,7 +452,9 @@ class _Solver:
             steps = min(top, steps + math.floor(room_db / CEILING_STEP_DB))
             if steps in tried:
                 if legal:
-                    return tried[max(legal)]
+                    found = tried[max(legal)]
+                    ceiling_db = round(max(legal) * CEILING_STEP_DB, 6)
+                    return replace(found, release_range=self._release_range(found.gain_db, ceiling_db))
                 steps = min(tried) - 1
 
     def _limited(self, gain_db: float, ceiling_db: float) -> Setting:
@@ -508,6 +468,16 @@ class _Solver:
             gain_reduction=self._gain_reduction(gain_db - ceiling_db),
             playback=_playback(levels, self.wanted.playback_lufs),
         )
+
+    def _release_range(self, gain_db: float, ceiling_db: float) -> ReleaseRange | None:
+        """What other releases make of the same gain and detector's ceiling; None where one has no loudness."""
+        readings = [
+            self.wanted.loudness(self.limiter.blocks(gain_db, ceiling_db, release_ms), self.rate)
+            for release_ms in RELEASES_MS
+        ]
+        if not all(map(math.isfinite, readings)):
+            return None
+        return ReleaseRange(*RELEASES_MS, max(readings), min(readings))
 
     def _reduction_while_playing(self, drive_db: float) -> NDArray[np.float64]:
         return np.asarray(self.limiter.reduction_db(drive_db)[self.playing], np.float64)

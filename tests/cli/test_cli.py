@@ -191,11 +191,14 @@ def test_plan_with_a_clipper(tmp_path: Path) -> None:
     soft = results("plan", path, "-p", "streaming", "--target", "-9", "--clip", "2%", "--clip-shape", "soft")["plan"]
     assert soft["clip"] == {"shape": "soft", "most_db": None, "most_thd_percent": 2.0}
     assert 1.9 <= soft["splits"][-1]["clip"]["thd_percent"] <= 2.0
-    for wrong in ("x", "0", "-1", "99", "0%", "400%", "nan", "%"):
+    for wrong in ("x", "0", "-1", "99", "0%", "0.001%", "400%", "nan", "%"):
         refused = run("plan", path, "-p", "streaming", f"--clip={wrong}")
         assert refused.exit_code == 2
         assert refused.stderr.startswith(f"sendoff: --clip {wrong}: ")
         assert refused.stderr.count("\n") == 1
+    refused = run("plan", path, "-p", "streaming", "--clip-shape", "soft")
+    assert (refused.exit_code, refused.stderr.count("\n")) == (2, 1)
+    assert "only with --clip" in refused.stderr
 
 
 def test_plan_for_cd_stays_below_full_scale(tmp_path: Path) -> None:

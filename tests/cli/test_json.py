@@ -92,7 +92,7 @@ def printed(folder: Path) -> dict[str, Any]:
             "check, no profile": run("check", mix),
             "album": run("album", album, "-p", plant),
             "compare": run("compare", mix, master, "-p", "streaming"),
-            "plan": run("plan", mix, "-p", "streaming", "--target", "-8"),
+            "plan": run("plan", mix, "-p", "streaming", "--target", "-8", "--clip", "0.5"),
             "plan, no target": run("plan", mix, "-p", "cd"),
             "plan, nothing": run("plan", album / "6 nothing.wav", "-p", "streaming"),
             "tags": run("tags", folder / "stated.wav", mix, album / "7 broken.wav"),

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 from scipy.signal import butter, resample, sosfilt
 
-from master_check.limiting.limiter import Detection, limit
-from master_check.limiting.plan import Plan, Setting, plan_frames
+from master_check.limiting.limiter import Detection, InMemory, limit
+from master_check.limiting.plan import Plan, Setting, plan_signal
 from master_check.report.wording.plan import summary
 
 RATE = 48_000
@@ -102,7 +102,7 @@ def both(result: Plan) -> tuple[Setting, Setting]:
     ],
 )
 def test_tone_without_limiter(level: float, target: float, need: str, words: str) -> None:
-    result = plan_frames(sine(level), RATE, STEREO, target, -1.0, playback_lufs=-16.0)
+    result = plan_signal(InMemory(sine(level), RATE), STEREO, target, -1.0, playback_lufs=-16.0)
     plain = existing(result.plain)
     assert result.need == need
     assert plain.gain_db == pytest.approx(target - level, abs=0.02)
@@ -119,13 +119,13 @@ def test_tone_without_limiter(level: float, target: float, need: str, words: str
 
 def test_mono_tone() -> None:
     # One channel alone reads 3.01 LU less than its peak level (BS.1770-5, Annex 1).
-    result = plan_frames(sine(-20.0, channels=1), RATE, (1.0,), -14.0, -1.0)
+    result = plan_signal(InMemory(sine(-20.0, channels=1), RATE), (1.0,), -14.0, -1.0)
     assert existing(result.plain).gain_db == pytest.approx(9.01, abs=0.02)
 
 
 def test_tone_beyond_its_ceiling_is_out_of_reach() -> None:
     # A steady tone under a ceiling of -1 dBTP reads -1 LUFS, however hard it is driven.
-    result = plan_frames(sine(-12.0), RATE, STEREO, -0.5, -1.0)
+    result = plan_signal(InMemory(sine(-12.0), RATE), STEREO, -0.5, -1.0)
     assert result.need == "out_of_reach"
     assert result.true_peak_limiter is None
     assert lufs(existing(result.true_peak_affordable)) == pytest.approx(-1.0, abs=0.05)
@@ -136,7 +136,7 @@ def test_too_loud_but_peaks_over_still_needs_a_limiter() -> None:
     frames = band(6.0)
     reading, peak_db = loudness_elsewhere(frames, RATE), true_peak_elsewhere(frames)
     peak_limit = peak_db - 4.0
-    result = plan_frames(frames, RATE, STEREO, reading - 3.0, peak_limit)
+    result = plan_signal(InMemory(frames, RATE), STEREO, reading - 3.0, peak_limit)
     assert result.need == "limiter"
     for setting in both(result):
         assert -3.0 < setting.gain_db < 0.0
@@ -148,7 +148,7 @@ def test_too_loud_but_peaks_over_still_needs_a_limiter() -> None:
 def test_nothing_to_plan_with(frames: NDArray[np.float32]) -> None:
     # Silence, and less than the 400 ms of a gating block (BS.1770-5, Annex 1).
     for target in (-14.0, None):
-        result = plan_frames(frames, RATE, STEREO, target, -1.0)
+        result = plan_signal(InMemory(frames, RATE), STEREO, target, -1.0)
         assert result.need == "unmeasurable"
         assert result.to_dict()["premaster"]["integrated_lufs"] is None
         assert "nothing to plan" in summary(result)[0]
@@ -164,7 +164,7 @@ def test_plan_against_brute_force(target: float) -> None:
     # pyloudnorm and true peak by Fourier interpolation: the highest ceiling legal at the target.
     frames = band(3.0)
     frames *= np.float32(linear(-23.0 - loudness_elsewhere(frames, RATE)))
-    by_true_peak, by_sample = both(plan_frames(frames, RATE, STEREO, target, -1.0))
+    by_true_peak, by_sample = both(plan_signal(InMemory(frames, RATE), STEREO, target, -1.0))
 
     def gain_to_target(ceiling_db: float, mode: Any) -> tuple[float, float]:
         gains = np.arange(target + 23.0, target + 23.0 + 8.0, 0.2)
@@ -194,7 +194,7 @@ def test_plan_against_brute_force(target: float) -> None:
 def test_promises_to_the_letter() -> None:
     frames = band(8.0)
     for target, peak_limit in itertools.product((-16.0, -13.0, -11.0), (-2.0, -1.0, -0.25, 0.5)):
-        result = plan_frames(frames, RATE, STEREO, target, peak_limit)
+        result = plan_signal(InMemory(frames, RATE), STEREO, target, peak_limit)
         assert result.need == "limiter"
         for setting in both(result):
             assert lufs(setting) == pytest.approx(target, abs=0.05)
@@ -212,8 +212,8 @@ def test_sample_peak_ceiling_is_lower_by_the_overshoot() -> None:
     time = np.arange(8 * RATE)
     tone = np.sin(2.0 * np.pi * time / 4.0 + np.pi / 4.0) * np.where(time % RATE < RATE // 5, 0.3, 0.03)
     frames = np.repeat(tone[:, None], 2, axis=1).astype(np.float32)
-    plain = existing(plan_frames(frames, RATE, STEREO, None, -1.0).plain)
-    result = plan_frames(frames, RATE, STEREO, lufs(plain) + 3.0, -1.0)
+    plain = existing(plan_signal(InMemory(frames, RATE), STEREO, None, -1.0).plain)
+    result = plan_signal(InMemory(frames, RATE), STEREO, lufs(plain) + 3.0, -1.0)
     by_true_peak, by_sample = both(result)
     assert -4.01 - 0.3 <= ceiling(by_sample) <= -4.01
     assert by_sample.gain_db >= by_true_peak.gain_db
@@ -224,7 +224,7 @@ def test_multichannel() -> None:
     frames = band(6.0, channels=6)
     frames[:, 3] *= 3.0  # the LFE is not heard by the loudness, but the limiter must catch it
     weights = (1.0, 1.0, 1.0, 0.0, 1.41, 1.41)
-    result = plan_frames(frames, RATE, weights, -12.0, -1.0)
+    result = plan_signal(InMemory(frames, RATE), weights, -12.0, -1.0)
     for setting, mode in zip(both(result), MODES, strict=True):
         out = limit(frames, RATE, gain_db=setting.gain_db, ceiling_db=ceiling(setting), detection=mode).frames
         state = pyebur128.R128State(6, RATE, pyebur128.MeasurementMode.MODE_I)
@@ -236,7 +236,7 @@ def test_multichannel() -> None:
 def test_no_target() -> None:
     frames = band(5.0)
     peak_db = true_peak_elsewhere(frames)
-    result = plan_frames(frames, RATE, STEREO, None, -0.5)
+    result = plan_signal(InMemory(frames, RATE), STEREO, None, -0.5)
     by_true_peak, by_sample = both(result)
     assert result.need == "no_target"
     assert existing(result.plain).gain_db == pytest.approx(-0.5 - peak_db, abs=0.01)
@@ -255,7 +255,7 @@ def test_no_target() -> None:
 
 def test_affordable_is_the_loudest_within_the_cost() -> None:
     frames = band(8.0)
-    result = plan_frames(frames, RATE, STEREO, -7.0, -1.0, max_gain_reduction_db=2.0)
+    result = plan_signal(InMemory(frames, RATE), STEREO, -7.0, -1.0, max_gain_reduction_db=2.0)
     for costly, affordable in zip(
         both(result), (result.true_peak_affordable, result.sample_peak_affordable), strict=True
     ):
@@ -268,9 +268,8 @@ def test_affordable_is_the_loudest_within_the_cost() -> None:
         assert true_peak_of(found) <= -1.0
     assert sum("costs more than 2.0 dB" in line for line in summary(result)) == 2
     # Asked for what it said can be afforded, it agrees.
-    again = plan_frames(
-        frames,
-        RATE,
+    again = plan_signal(
+        InMemory(frames, RATE),
         STEREO,
         lufs(existing(result.true_peak_affordable)) - 0.05,
         -1.0,
@@ -289,7 +288,7 @@ def test_statistics_of_known_gain_reduction() -> None:
     phase = 2.0 * np.pi * 997.0 * np.arange(len(level)) / RATE
     frames = np.repeat((10.0 ** (level / 20.0) * np.sin(phase))[:, None], 2, axis=1).astype(np.float32)
     as_is = limit(frames, RATE, ceiling_db=-1.0, release_ms=5.0).frames
-    result = plan_frames(frames, RATE, STEREO, loudness_elsewhere(as_is, RATE), -1.0, release_ms=5.0)
+    result = plan_signal(InMemory(frames, RATE), STEREO, loudness_elsewhere(as_is, RATE), -1.0, release_ms=5.0)
     setting = existing(result.true_peak_limiter)
     work = setting.gain_reduction
     assert work is not None
@@ -310,7 +309,7 @@ def test_silence_around_the_music_does_not_make_the_limiter_look_idle() -> None:
     frames = band(6.0)
     silence = np.zeros((10 * RATE, 2), np.float32)
     alone, surrounded = (
-        existing(plan_frames(each, RATE, STEREO, None, -1.0).true_peak_affordable)
+        existing(plan_signal(InMemory(each, RATE), STEREO, None, -1.0).true_peak_affordable)
         for each in (frames, np.concatenate([silence, frames, silence]))
     )
     assert surrounded.gain_db == pytest.approx(alone.gain_db, abs=0.05)
@@ -323,13 +322,13 @@ def test_silence_around_the_music_does_not_make_the_limiter_look_idle() -> None:
 
 
 def test_playback_turns_down_and_keeps_the_plr() -> None:
-    result = plan_frames(band(6.0), RATE, STEREO, -11.0, -1.0, playback_lufs=-14.0)
+    result = plan_signal(InMemory(band(6.0), RATE), STEREO, -11.0, -1.0, playback_lufs=-14.0)
     for setting in both(result):
         assert setting.playback is not None
         assert setting.playback.gain_db == pytest.approx(-3.0, abs=0.05)
         assert setting.playback.plr_lu == setting.result.plr_lu
         assert setting.playback.true_peak_dbtp == pytest.approx(-4.0, abs=0.15)
-    quiet = plan_frames(sine(-20.0), RATE, STEREO, -18.0, -1.0, playback_lufs=-14.0)
+    quiet = plan_signal(InMemory(sine(-20.0), RATE), STEREO, -18.0, -1.0, playback_lufs=-14.0)
     assert "turned up by 4.0 dB if the player turns up at all" in summary(quiet)[-1]
 
 
@@ -337,7 +336,7 @@ def test_playback_turns_down_and_keeps_the_plr() -> None:
 
 
 def test_json_and_lines() -> None:
-    result = plan_frames(band(6.0), RATE, STEREO, -10.0, -1.0, playback_lufs=-14.0)
+    result = plan_signal(InMemory(band(6.0), RATE), STEREO, -10.0, -1.0, playback_lufs=-14.0)
     text = json.dumps(result.to_dict(), allow_nan=False)
     read = json.loads(text)
     assert read["true_peak_limiter"]["ceiling_dbtp"] == -1.0
@@ -355,7 +354,7 @@ def test_input_untouched() -> None:
     frames = band(3.0)
     kept = frames.copy()
     frames.flags.writeable = False
-    plan_frames(frames, RATE, STEREO, -12.0, -1.0)
+    plan_signal(InMemory(frames, RATE), STEREO, -12.0, -1.0)
     assert np.array_equal(frames, kept)
 
 
@@ -369,19 +368,17 @@ def test_input_untouched() -> None:
         ({"playback_lufs": -math.inf}, "playback_lufs"),
         ({"max_gain_reduction_db": 0.0}, "max_gain_reduction_db"),
         ({"release_ms": 0.0}, "release_ms"),
-        ({"frames": np.full((RATE, 2), np.nan, np.float32)}, "NaN"),
     ],
 )
 def test_bad_arguments_are_named(arguments: dict[str, Any], message: str) -> None:
     sound: dict[str, Any] = {
-        "frames": sine(-20.0),
-        "rate": RATE,
+        "signal": InMemory(sine(-20.0), RATE),
         "weights": STEREO,
         "target_lufs": -14.0,
         "tp_limit_dbtp": -1.0,
     }
     with pytest.raises(ValueError, match=message):
-        plan_frames(**(sound | arguments))
+        plan_signal(**(sound | arguments))
 
 
 # Real music.
@@ -433,9 +430,9 @@ def printed(lines: list[str], name: str) -> tuple[float, float]:
 
 def test_music_simulated_again(music: tuple[NDArray[np.float32], int]) -> None:
     frames, rate = music
-    plain = existing(plan_frames(frames, rate, STEREO, None, -1.0).plain)
+    plain = existing(plan_signal(InMemory(frames, rate), STEREO, None, -1.0).plain)
     target = round(lufs(plain) + 2.0, 1)
-    result = plan_frames(frames, rate, STEREO, target, -1.0)
+    result = plan_signal(InMemory(frames, rate), STEREO, target, -1.0)
     assert result.need == "limiter"
     for setting, mode in zip(both(result), MODES, strict=True):
         out = limit(frames, rate, gain_db=setting.gain_db, ceiling_db=ceiling(setting), detection=mode).frames
@@ -450,7 +447,7 @@ def test_music_simulated_again(music: tuple[NDArray[np.float32], int]) -> None:
 def test_music_by_another_limiter_at_the_dearest_setting(music: tuple[NDArray[np.float32], int]) -> None:
     # Limiters differ more, the harder they work; 3 dB at the 95th percentile is the most a plan recommends.
     frames, rate = music
-    result = plan_frames(frames, rate, STEREO, None, -1.0)
+    result = plan_signal(InMemory(frames, rate), STEREO, None, -1.0)
     for found, mode in zip((result.true_peak_affordable, result.sample_peak_affordable), MODES, strict=True):
         setting = existing(found)
         other = another_limiter(frames, rate, round(setting.gain_db, 1), ceiling(setting), mode == "true_peak")

@@ -17,7 +17,8 @@ from master_check.albums.album import Album, album
 from master_check.alignment.align import Alignment
 from master_check.judgement.checked import Checked
 from master_check.judgement.profile import Profile
-from master_check.limiting.plan import Plan, plan_frames
+from master_check.limiting.limiter import InMemory
+from master_check.limiting.plan import Plan, plan_signal
 from master_check.measurement.measurement import Measurement, Series
 from master_check.meters.spectrum import BANDS_HZ
 from master_check.pair.change import Band, Change, Place
@@ -707,7 +708,7 @@ def test_album_has_every_checksum_and_a_part_for_every_track(an_album: Album, al
 def plan_page(frames: NDArray[np.float64], path: Path, target: float | None) -> tuple[Plan, Element]:
     profile, fitness = loaded("streaming", "premaster")
     premaster = checked(write(path, frames, 44_100, "FLOAT"), [fitness])
-    found = plan_frames(frames.astype(np.float32), 44_100, (1.0, 1.0), target, -1.0, playback_lufs=-14.0)
+    found = plan_signal(InMemory(frames.astype(np.float32), 44_100), (1.0, 1.0), target, -1.0, playback_lufs=-14.0)
     page = html.plan_page(premaster, profile, found, checksums={}, version="9.8.7", date=DATE)
     return found, parse(page)
 

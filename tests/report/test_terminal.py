@@ -14,7 +14,8 @@ from rich.console import Console
 from master_check.albums.album import Album, album
 from master_check.judgement.checked import Checked
 from master_check.judgement.profile import Profile
-from master_check.limiting.plan import Plan, plan_frames
+from master_check.limiting.limiter import InMemory
+from master_check.limiting.plan import Plan, plan_signal
 from master_check.measurement.measurement import Measurement
 from master_check.pair.comparison import Comparison, compare
 from master_check.report import album as album_report
@@ -60,7 +61,7 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Job:
     return Job(
         profiles,
         [*files, Checked(str(folder / "gone.wav"), error="no such file")],
-        plan_frames(frames, 44_100, (1.0, 1.0), -9.0, -1.0, playback_lufs=-14.0),
+        plan_signal(InMemory(frames, 44_100), (1.0, 1.0), -9.0, -1.0, playback_lufs=-14.0),
         compare(mix, master),
         found,
     )

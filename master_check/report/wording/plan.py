@@ -7,7 +7,7 @@ from master_check.report.wording.figures import signed
 from master_check.text import clock
 
 RELEASES_TELL_LU = 0.3
-"""From this difference on it is said what other releases make of a setting."""
+"""A wider range of loudness over the releases is told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,40 +100,39 @@ def _clipper(plan: Plan) -> Answer | None:
     setting, most = plan.clipped, f"{plan.max_gain_reduction_db:.1f} dB of gain reduction (95th percentile)"
     if setting is None:
         return Answer(f"{name}: {_lufs(plan.target_lufs)} is out of reach", (), False)
-    splits = [f"other splits: {', '.join(_split(each) for each in plan.splits if each is not setting)}"]
+    within = _p95(setting) <= plan.max_gain_reduction_db
+    splits = f"other splits: {', '.join(_split(each) for each in plan.splits if each is not setting)}"
     if setting.clip is None:
-        return Answer(f"{name}: no clipping needed, the limiter alone stays within {most}", tuple(splits), False)
+        why = f"no clipping needed, the limiter alone stays within {most}" if within else "clipping does not help"
+        return Answer(f"{name}: {why}", (splits,), False)
     clip = setting.clip
-    within = setting.gain_reduction is not None and (
-        setting.gain_reduction.gain_reduction_p95_db <= plan.max_gain_reduction_db
-    )
     why = f"the least clipping that stays within {most}" if within else f"none stays within {most}; this comes nearest"
     return Answer(
-        f"{name}: gain {signed(setting.gain_db, 'dB')}, clip at {signed(clip.at_dbfs, 'dBFS')} ({clip.shape}), "
-        f"ceiling {ceiling(setting)}",
+        f"{name}: clip at {signed(clip.at_dbfs, 'dBFS')} ({clip.shape}), then ceiling {ceiling(setting)}, "
+        f"gain {signed(setting.gain_db, 'dB')}",
         (
             f"takes {clip.by_db:.1f} dB off the highest peak, THD {clip.thd_percent:.1f} % there: {why}",
             *_details(setting, plan.target_lufs),
-            *splits,
+            splits,
         ),
         True,
     )
 
 
+def _p95(setting: Setting) -> float:
+    return 0.0 if setting.gain_reduction is None else setting.gain_reduction.gain_reduction_p95_db
+
+
 def _split(setting: Setting) -> str:
-    work = 0.0 if setting.gain_reduction is None else setting.gain_reduction.gain_reduction_p95_db
-    clip = (
-        "no clipping" if setting.clip is None else f"{setting.clip.by_db:.1f} dB (THD {setting.clip.thd_percent:.1f} %)"
-    )
-    return f"{clip} leaves {work:.1f} dB of gain reduction"
+    clip = setting.clip
+    what = "no clipping" if clip is None else f"{clip.by_db:.1f} dB (THD {clip.thd_percent:.1f} %)"
+    return f"{what} leaves {_p95(setting):.1f} dB of gain reduction"
 
 
 def other_releases(setting: Setting) -> str | None:
-    """What limiters of other releases make of a setting, where that is heard; else None."""
-    found, reading = setting.release_range, setting.result.integrated_lufs
-    if found is None or reading is None:
-        return None
-    if max(found.loudest_lufs - reading, reading - found.quietest_lufs) <= RELEASES_TELL_LU:
+    """What limiters of other releases make of a setting, where they differ enough; else None."""
+    found = setting.release_range
+    if found is None or found.loudest_lufs - found.quietest_lufs <= RELEASES_TELL_LU:
         return None
     releases = f"with a release of {found.shortest_ms:.0f} to {found.longest_ms:.0f} ms"
     return f"{releases}: {found.loudest_lufs:.1f} to {_lufs(found.quietest_lufs)}"
@@ -194,7 +193,9 @@ def _playback(setting: Setting) -> list[str]:
 
 
 def _result(setting: Setting) -> str:
-    return f"{_lufs(setting.result.integrated_lufs)}, ceiling {ceiling(setting)}, gain {signed(setting.gain_db, 'dB')}"
+    found = f"{_lufs(setting.result.integrated_lufs)}, ceiling {ceiling(setting)}, gain {signed(setting.gain_db, 'dB')}"
+    releases = other_releases(setting)
+    return found if releases is None else f"{found} ({releases})"
 
 
 def ceiling(setting: Setting) -> str | None:

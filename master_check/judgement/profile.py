@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Final, Literal
 
+from master_check.tables.rehearsals import KINDS, Dither, Kind
 from master_check.text import first_of
 
 Level = Literal["must", "should", "note"]
@@ -105,6 +106,45 @@ class Rule:
 
 
 @dataclass(frozen=True, slots=True)
+class Rehearsal:
+    """An encode or conversion that the place will make, and the rules that its result must keep.
+
+    Attributes
+    ----------
+    name : str
+        For people; its own in the profile.
+    kind : str
+        A key of `tables.rehearsals.KINDS`.
+    kbps : float or None
+        Bit rate of an encode, kbit/s.
+    rate_hz : int or None
+        Sample rate that is converted to first; of an encode, None leaves it to what the encoding takes.
+    bits : int or None
+        Word length that is converted to.
+    dither : str or None
+        Of a conversion to shorter words: tpdf or none.
+    why, source : str
+        The reason, where it comes from.
+    rules : tuple of Rule
+        Limits on what comes out.
+    """
+
+    name: str
+    kind: str
+    kbps: float | None = None
+    rate_hz: int | None = None
+    bits: int | None = None
+    dither: Dither | None = None
+    why: str = ""
+    source: str = COMMON_PRACTICE
+    rules: tuple[Rule, ...] = ()
+
+    @property
+    def of_kind(self) -> Kind:
+        return KINDS[self.kind]
+
+
+@dataclass(frozen=True, slots=True)
 class Profile:
     """What a place takes: rules for a file, and for an album.
 
@@ -118,6 +158,8 @@ class Profile:
         Limiter work (95th percentile) above which a plan calls the target too costly.
     rules, album_rules : tuple of Rule
         Those it takes from other profiles included.
+    rehearsals : tuple of Rehearsal
+        What the place will do to a master; those it takes from other profiles included.
     file : ProfileFile or None
         Where it was read from.
     bases : tuple of ProfileFile
@@ -131,6 +173,7 @@ class Profile:
     max_gain_reduction_db: float = MAX_GAIN_REDUCTION_DB
     rules: tuple[Rule, ...] = ()
     album_rules: tuple[Rule, ...] = ()
+    rehearsals: tuple[Rehearsal, ...] = ()
     file: ProfileFile | None = None
     bases: tuple[ProfileFile, ...] = ()
 

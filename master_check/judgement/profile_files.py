@@ -17,7 +17,7 @@ from typing import Any, Final
 import platformdirs
 import tomli
 
-from master_check.judgement.profile import Profile, ProfileError, ProfileFile, Rule
+from master_check.judgement.profile import Profile, ProfileError, ProfileFile, Rehearsal, Rule
 from master_check.judgement.profile_keys import NAME, Contents, contents
 from master_check.text import read_small
 
@@ -105,7 +105,12 @@ def load_profile(name: str | Path) -> Profile:
     found, files = _read_chain(path, ())
     head = {key: value for key, value in found.head.items() if key != "extends"}
     return Profile(
-        **head, rules=tuple(found.rules), album_rules=tuple(found.album_rules), file=files[0], bases=tuple(files[1:])
+        **head,
+        rules=tuple(found.rules),
+        album_rules=tuple(found.album_rules),
+        rehearsals=tuple(found.rehearsals),
+        file=files[0],
+        bases=tuple(files[1:]),
     )
 
 
@@ -127,6 +132,7 @@ def _read_chain(path: Path, above: tuple[Path, ...]) -> tuple[Contents, list[Pro
         base.head | own.head,
         [*_kept(base.rules, own.rules), *own.rules],
         [*_kept(base.album_rules, own.album_rules), *own.album_rules],
+        [*_kept_rehearsals(base.rehearsals, own.rehearsals), *own.rehearsals],
     )
     return whole, [file, *files]
 
@@ -148,6 +154,11 @@ def _base(name: str, own: Path, reading: tuple[Path, ...]) -> Path:
 def _kept(base: list[Rule], own: list[Rule]) -> list[Rule]:
     replaced = {rule.measure for rule in own}
     return [rule for rule in base if rule.measure not in replaced]
+
+
+def _kept_rehearsals(base: list[Rehearsal], own: list[Rehearsal]) -> list[Rehearsal]:
+    replaced = {rehearsal.name for rehearsal in own}
+    return [rehearsal for rehearsal in base if rehearsal.name not in replaced]
 
 
 def _read(path: Path) -> tuple[Contents, ProfileFile]:

@@ -11,8 +11,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from master_check.judgement.profile import LEVELS, Range, Rule
-from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, Quantity
+from master_check.judgement.profile import LEVELS, Range, Rehearsal, Rule
+from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, REHEARSAL_QUANTITIES, Quantity
+from master_check.tables.rehearsals import BITS, DITHERS, HIGHEST_HZ, KINDS, LOWEST_HZ
 from master_check.text import visible
 
 NAME: Final = "[a-z0-9][a-z0-9-]*"
@@ -41,9 +42,16 @@ class Key:
     """A key of a table: its name, what it means, and its kind, or the keys of the table that it holds."""
 
     name: str
-    kind: "Kind | Sequence[Key]"
+    kind: "Kind | Sequence[Key] | TablesOf"
     description: str = ""
     required: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class TablesOf:
+    """The kind of a key that holds rules, a table each, on these quantities."""
+
+    quantities: Mapping[str, Quantity]
 
 
 def _number(value: Any) -> float:
@@ -100,6 +108,33 @@ def _level(value: Any) -> str:
     return str(value)
 
 
+def _one_of(words: Sequence[str]) -> Kind:
+    def take(value: Any) -> str:
+        if value not in words:
+            raise Misfit(f"expected {', '.join(words[:-1])} or {words[-1]}", there=value)
+        return str(value)
+
+    return Kind(take, {"enum": list(words)})
+
+
+def _whole(value: Any) -> int:
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise Misfit("expected a whole number", there=value)
+    return value
+
+
+def _hertz(value: Any) -> int:
+    if not LOWEST_HZ <= _whole(value) <= HIGHEST_HZ:
+        raise Misfit(f"expected a sample rate from {LOWEST_HZ} to {HIGHEST_HZ} Hz", there=value)
+    return _whole(value)
+
+
+def _bits(value: Any) -> int:
+    if _whole(value) not in BITS:
+        raise Misfit(f"expected {', '.join(map(str, BITS[:-1]))} or {BITS[-1]}", there=value)
+    return _whole(value)
+
+
 def _values(value: Any) -> tuple[float | str, ...]:
     if not isinstance(value, list) or not value:
         raise Misfit("expected a list of at least one value")
@@ -122,6 +157,9 @@ TITLE: Final = Kind(_title, {"type": "string", "minLength": 1})
 PROFILE_NAME: Final = Kind(_name, {"type": "string", "pattern": f"^{NAME}$"})
 LEVEL: Final = Kind(_level, {"enum": list(LEVELS)})
 VALUES: Final = Kind(_values, {"type": "array", "items": {"type": ["number", "string"]}, "minItems": 1})
+
+HERTZ: Final = Kind(_hertz, {"type": "integer", "minimum": LOWEST_HZ, "maximum": HIGHEST_HZ})
+WORD: Final = Kind(_bits, {"enum": list(BITS)})
 
 HEAD_KEYS: Final = (
     Key("name", PROFILE_NAME, "Lower-case letters, digits and hyphens.", required=True),
@@ -155,8 +193,24 @@ def _rule_keys(quantities: Mapping[str, Quantity]) -> tuple[Key, ...]:
     )
 
 
+REHEARSED: Final = QUANTITIES | REHEARSAL_QUANTITIES
+"""What the rules of a rehearsal can be about."""
+
 RULE_KEYS: Final = _rule_keys(QUANTITIES)
 ALBUM_RULE_KEYS: Final = _rule_keys(ALBUM_QUANTITIES)
+REHEARSAL_RULE_KEYS: Final = _rule_keys(REHEARSED)
+
+REHEARSAL_KEYS: Final = (
+    Key("name", TITLE, "For people; replaces a rehearsal of the same name in what the profile extends.", required=True),
+    Key("kind", _one_of(list(KINDS)), "What is done: an encoding, rate or word_length.", required=True),
+    Key("kbps", ABOVE_ZERO, "Bit rate of an encode, kbit/s."),
+    Key("rate_hz", HERTZ, "Sample rate to convert to; before an encode, where that is not what it would be anyway."),
+    Key("bits", WORD, "Word length to convert to."),
+    Key("dither", _one_of(DITHERS), "With bits: tpdf or none. Without it: tpdf."),
+    Key("why", LINE, "The reason, for the one who reads the result."),
+    Key("source", LINE, "Where it comes from."),
+    Key("rule", TablesOf(REHEARSED), "Limits on what comes out."),
+)
 
 
 @dataclass(slots=True)
@@ -166,6 +220,7 @@ class Contents:
     head: dict[str, Any] = field(default_factory=dict)
     rules: list[Rule] = field(default_factory=list)
     album_rules: list[Rule] = field(default_factory=list)
+    rehearsals: list[Rehearsal] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
 
 
@@ -178,10 +233,11 @@ def contents(table: Mapping[str, Any]) -> Contents:
         found.faults.append("profile: missing")
     found.rules = _take_rules(table, "rule", RULE_KEYS, QUANTITIES, found.faults)
     found.album_rules = _take_rules(table, "album_rule", ALBUM_RULE_KEYS, ALBUM_QUANTITIES, found.faults)
+    found.rehearsals = _take_rehearsals(table, found.faults)
     found.faults += [
         f"{_short(name)}: not a key that profiles have"
         for name in table
-        if name not in ("profile", "rule", "album_rule")
+        if name not in ("profile", "rule", "album_rule", "rehearse")
     ]
     return found
 
@@ -199,6 +255,9 @@ def _take_table(given: Any, keys: Sequence[Key], place: str, behind: str, faults
                     raise Misfit("missing")
             elif isinstance(key.kind, Kind):
                 found[key.name] = key.kind.take(given[key.name])
+            elif isinstance(key.kind, TablesOf):
+                within = _take_rules(given, key.name, REHEARSAL_RULE_KEYS, key.kind.quantities, faults, f"{place}.")
+                found[key.name] = within
             else:
                 found[key.name] = _take_table(given[key.name], key.kind, f"{place}.{key.name}", behind, faults)
         except Misfit as misfit:
@@ -209,15 +268,17 @@ def _take_table(given: Any, keys: Sequence[Key], place: str, behind: str, faults
 
 
 def _take_rules(
-    table: Mapping[str, Any], name: str, keys: Sequence[Key], quantities: Mapping[str, Quantity], faults: list[str]
+    table: Mapping[str, Any],
+    name: str,
+    keys: Sequence[Key],
+    quantities: Mapping[str, Quantity],
+    faults: list[str],
+    above: str = "",
 ) -> list[Rule]:
-    given = table.get(name, [])
-    if not isinstance(given, list):
-        faults.append(f"{name}: expected tables, each under its own [[{name}]]")
-        return []
+    given = _tables(table, name, faults, above)
     rules = []
     for number, each in enumerate(given, 1):
-        place, before = f"{name}[{number}]", len(faults)
+        place, before = f"{above}{name}[{number}]", len(faults)
         measure = each.get("measure") if isinstance(each, dict) else None
         behind = f" ({_short(measure)})" if isinstance(measure, str) else ""
         values = _take_table(each, keys, place, behind, faults)
@@ -230,6 +291,53 @@ def _take_rules(
         faults += [f"{place}{behind}: {fault}" for fault in _rule_faults(rule, quantities)]
         rules.append(rule)
     return rules
+
+
+def _tables(table: Mapping[str, Any], name: str, faults: list[str], above: str = "") -> list[Any]:
+    given = table.get(name, [])
+    if isinstance(given, list):
+        return given
+    whole = re.sub(r"\[\d+\]", "", above) + name
+    faults.append(f"{above}{name}: expected tables, each under its own [[{whole}]]")
+    return []
+
+
+def _take_rehearsals(table: Mapping[str, Any], faults: list[str]) -> list[Rehearsal]:
+    rehearsals: list[Rehearsal] = []
+    for number, each in enumerate(_tables(table, "rehearse", faults), 1):
+        place, before = f"rehearse[{number}]", len(faults)
+        name = each.get("name") if isinstance(each, dict) else None
+        behind = f" ({_short(visible(name))})" if isinstance(name, str) else ""
+        values = _take_table(each, REHEARSAL_KEYS, place, behind, faults)
+        if len(faults) > before:
+            continue  # what it all means together is no question yet
+        values["rules"] = tuple(values.pop("rule", ()))
+        if "bits" in values:
+            values.setdefault("dither", "tpdf")
+        rehearsal = Rehearsal(**values)
+        faults += [f"{place}{behind}: {fault}" for fault in _rehearsal_faults(rehearsal, rehearsals)]
+        rehearsals.append(rehearsal)
+    return rehearsals
+
+
+def _rehearsal_faults(rehearsal: Rehearsal, before: Sequence[Rehearsal]) -> list[str]:
+    """What is wrong with a rehearsal as a whole: the first such thing."""
+    kind = rehearsal.of_kind
+    needs = {"encode": "kbps", "rate": "rate_hz", "word_length": "bits"}
+    if getattr(rehearsal, needs[kind.group]) is None:
+        return [f"{kind.key} needs {needs[kind.group]}"]
+    may = {"encode": ("kbps", "rate_hz"), "rate": ("rate_hz",), "word_length": ("bits", "dither")}[kind.group]
+    for key in ("kbps", "rate_hz", "bits", "dither"):
+        if key not in may and getattr(rehearsal, key) is not None:
+            return [f"{key} does not go with {kind.key}"]
+    if rehearsal.kbps is not None and not kind.takes_kbps(rehearsal.kbps):
+        return [f"{kind.key} takes {kind.kbps_words} kbit/s; there is {rehearsal.kbps:g}"]
+    if rehearsal.rate_hz is not None and kind.rates and rehearsal.rate_hz not in kind.rates:
+        allowed = ", ".join(map(str, sorted(kind.rates)))
+        return [f"{kind.key} takes a rate_hz of {allowed}; there is {rehearsal.rate_hz}"]
+    if any(other.name == rehearsal.name for other in before):
+        return ["a rehearsal of this name is there already"]
+    return []
 
 
 def _range_faults(when: Range) -> list[str]:
@@ -286,6 +394,11 @@ def schema() -> dict[str, Any]:
             "profile": _schema(HEAD_KEYS),
             "rule": {"type": "array", "items": _schema(RULE_KEYS), "description": "Limits for a file."},
             "album_rule": {"type": "array", "items": _schema(ALBUM_RULE_KEYS), "description": "Limits for an album."},
+            "rehearse": {
+                "type": "array",
+                "items": _schema(REHEARSAL_KEYS),
+                "description": "Encodes and conversions that the place will make.",
+            },
         },
         "required": ["profile"],
         "additionalProperties": False,
@@ -296,10 +409,17 @@ def _schema(keys: Sequence[Key]) -> dict[str, Any]:
     return {
         "type": "object",
         "properties": {
-            key.name: {**(key.kind.schema if isinstance(key.kind, Kind) else _schema(key.kind))}
-            | {"description": key.description}
+            key.name: {**_of_kind(key.kind), "description": key.description}
             for key in keys
         },
         "required": [key.name for key in keys if key.required],
         "additionalProperties": False,
     }
+
+
+def _of_kind(kind: Kind | Sequence[Key] | TablesOf) -> Mapping[str, Any]:
+    if isinstance(kind, Kind):
+        return kind.schema
+    if isinstance(kind, TablesOf):
+        return {"type": "array", "items": _schema(REHEARSAL_RULE_KEYS)}
+    return _schema(kind)

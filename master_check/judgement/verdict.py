@@ -4,9 +4,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from master_check.judgement.profile import Level, Profile, ProfileFile, Range, Rule
+from master_check.judgement.profile import Level, Profile, ProfileFile, Range, Rehearsal, Rule
 from master_check.measurement.measurement import Measurement
-from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, Quantity, Value
+from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, REHEARSAL_QUANTITIES, Quantity, Value
 
 Result = Literal["pass", "warn", "fail", "skip"]
 Overall = Literal["pass", "warn", "fail", "error"]
@@ -54,7 +54,7 @@ class Finding:
 
     @property
     def quantity(self) -> Quantity:
-        return (QUANTITIES | ALBUM_QUANTITIES)[self.measure]
+        return (QUANTITIES | ALBUM_QUANTITIES | REHEARSAL_QUANTITIES)[self.measure]
 
     @property
     def wanted(self) -> str:
@@ -101,6 +101,13 @@ def judge(measurement: Measurement, profile: Profile) -> Verdict:
 def judge_album(values: Mapping[str, Value], profile: Profile) -> Verdict:
     """Hold an album's figures against the album rules of a profile."""
     return _judge(profile, profile.album_rules, ALBUM_QUANTITIES, values, {})
+
+
+def judge_rehearsal(
+    values: Mapping[str, Value], at_s: Mapping[str, float], rehearsal: Rehearsal, profile: Profile
+) -> Verdict:
+    """Hold what came out of a rehearsal against its rules."""
+    return _judge(profile, rehearsal.rules, QUANTITIES | REHEARSAL_QUANTITIES, values, at_s)
 
 
 def worst(results: Iterable[str], none: Overall = "pass") -> Overall:

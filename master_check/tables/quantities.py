@@ -769,6 +769,60 @@ _ALBUM_ROWS: Final = (
 
 ALBUM_QUANTITIES: Final[dict[str, Quantity]] = {row.key: row for row in _ALBUM_ROWS}
 
+_REHEARSAL_ROWS: Final = (
+    Quantity(
+        "overshoot_db",
+        "Overshoot",
+        "overshoot",
+        "Peaks",
+        "dB",
+        2,
+        "True peak of what comes out minus that of the master.",
+        "leave more room under full scale",
+    ),
+    Quantity(
+        "over_full_scale_samples",
+        "Samples above full scale",
+        "above full scale",
+        "Clipping",
+        "",
+        0,
+        "Samples of what comes out that lie above full scale: a player without headroom clips them.",
+        "leave more room under full scale",
+    ),
+    Quantity(
+        "loudness_change_lu",
+        "Loudness change",
+        "loudness change",
+        "Loudness",
+        "LU",
+        2,
+        "Integrated loudness of what comes out minus that of the master: some encoders turn down, which hides overshoot.",
+    ),
+    Quantity(
+        "added_noise_dbfs",
+        "Added noise",
+        "added noise",
+        "File",
+        "dBFS",
+        1,
+        "RMS of what shortening the words adds: rounding, and dither if there is any.",
+    ),
+    Quantity(
+        "master_dither",
+        "Dither in the master",
+        "dither in the master",
+        "File",
+        "",
+        0,
+        "Whether the master's last bit is noisy in its quietest passages, as dither leaves it: found or not found.",
+        text=True,
+    ),
+)
+
+REHEARSAL_QUANTITIES: Final[dict[str, Quantity]] = {row.key: row for row in _REHEARSAL_ROWS}
+"""What a rehearsal measures besides the quantities of a file."""
+
 CHANNEL_KEYS: Final = (
     "true_peak_dbtp",
     "sample_peak_dbfs",

@@ -49,8 +49,9 @@ class Key:
 
 @dataclass(frozen=True, slots=True)
 class TablesOf:
-    """The kind of a key that holds rules, a table each, on these quantities."""
+    """The kind of a key that holds rules, a table each: their keys, and the quantities they can be about."""
 
+    keys: "Sequence[Key]"
     quantities: Mapping[str, Quantity]
 
 
@@ -209,7 +210,7 @@ REHEARSAL_KEYS: Final = (
     Key("dither", _one_of(DITHERS), "With bits: tpdf or none. Without it: tpdf."),
     Key("why", LINE, "The reason, for the one who reads the result."),
     Key("source", LINE, "Where it comes from."),
-    Key("rule", TablesOf(REHEARSED), "Limits on what comes out."),
+    Key("rule", TablesOf(REHEARSAL_RULE_KEYS, REHEARSED), "Limits on what comes out."),
 )
 
 
@@ -256,7 +257,7 @@ def _take_table(given: Any, keys: Sequence[Key], place: str, behind: str, faults
             elif isinstance(key.kind, Kind):
                 found[key.name] = key.kind.take(given[key.name])
             elif isinstance(key.kind, TablesOf):
-                within = _take_rules(given, key.name, REHEARSAL_RULE_KEYS, key.kind.quantities, faults, f"{place}.")
+                within = _take_rules(given, key.name, key.kind.keys, key.kind.quantities, faults, f"{place}.")
                 found[key.name] = within
             else:
                 found[key.name] = _take_table(given[key.name], key.kind, f"{place}.{key.name}", behind, faults)
@@ -421,5 +422,5 @@ def _of_kind(kind: Kind | Sequence[Key] | TablesOf) -> Mapping[str, Any]:
     if isinstance(kind, Kind):
         return kind.schema
     if isinstance(kind, TablesOf):
-        return {"type": "array", "items": _schema(REHEARSAL_RULE_KEYS)}
+        return {"type": "array", "items": _schema(kind.keys)}
     return _schema(kind)

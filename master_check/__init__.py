@@ -6,6 +6,7 @@ Everything the command line does can be called from here:
     >>> measurement, (verdict,) = master_check.check("master.wav", "streaming")  # doctest: +SKIP
     >>> comparison = master_check.compare("mix.wav", "master.wav")  # doctest: +SKIP
     >>> planned = master_check.plan("mix.wav", "streaming")  # doctest: +SKIP
+    >>> rehearsed = master_check.rehearse("master.wav", "streaming")  # doctest: +SKIP
     >>> found = master_check.album("masters/", ["streaming", "cd"])  # doctest: +SKIP
 
 Nothing is imported before it is used, so that `sendoff --help` answers at once.
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from master_check.albums.tracks import AlbumError
     from master_check.alignment.align import PairError
     from master_check.judgement.checked import Checked, check, check_files
-    from master_check.judgement.profile import Profile, ProfileError, ProfileFile, Rule
+    from master_check.judgement.profile import Profile, ProfileError, ProfileFile, Rehearsal, Rule
     from master_check.judgement.profile_files import load_profile
     from master_check.judgement.tags import TagField, TaggedFile, tags
     from master_check.judgement.verdict import Finding, Verdict, judge
@@ -31,16 +32,18 @@ if TYPE_CHECKING:
     from master_check.measurement.measurement import Measurement, Series
     from master_check.measurement.one_pass import measure
     from master_check.pair.comparison import Comparison, compare
+    from master_check.rehearsal.errors import RehearsalError
+    from master_check.rehearsal.rehearse import Rehearsed, rehearse
     from master_check.sound.format import AudioError, AudioFormat
     from master_check.sound.source import ArraySource, Source
     from master_check.tables.layouts import Layout
-    from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, Quantity
+    from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, REHEARSAL_QUANTITIES, Quantity
 
 _HOMES = {
     "albums.album": ("Album", "Track", "album"),
     "albums.tracks": ("AlbumError",),
     "judgement.checked": ("Checked", "check", "check_files"),
-    "judgement.profile": ("Profile", "ProfileError", "ProfileFile", "Rule"),
+    "judgement.profile": ("Profile", "ProfileError", "ProfileFile", "Rehearsal", "Rule"),
     "judgement.profile_files": ("load_profile",),
     "judgement.tags": ("TagField", "TaggedFile", "tags"),
     "judgement.verdict": ("Finding", "Verdict", "judge"),
@@ -51,15 +54,18 @@ _HOMES = {
     "measurement.one_pass": ("measure",),
     "alignment.align": ("PairError",),
     "pair.comparison": ("Comparison", "compare"),
+    "rehearsal.errors": ("RehearsalError",),
+    "rehearsal.rehearse": ("Rehearsed", "rehearse"),
     "sound.format": ("AudioError", "AudioFormat"),
     "sound.source": ("ArraySource", "Source"),
     "tables.layouts": ("Layout",),
-    "tables.quantities": ("ALBUM_QUANTITIES", "QUANTITIES", "Quantity"),
+    "tables.quantities": ("ALBUM_QUANTITIES", "QUANTITIES", "REHEARSAL_QUANTITIES", "Quantity"),
 }
 
 __all__ = [
     "ALBUM_QUANTITIES",
     "QUANTITIES",
+    "REHEARSAL_QUANTITIES",
     "Album",
     "AlbumError",
     "ArraySource",
@@ -79,6 +85,9 @@ __all__ = [
     "ProfileError",
     "ProfileFile",
     "Quantity",
+    "Rehearsal",
+    "RehearsalError",
+    "Rehearsed",
     "Rule",
     "Series",
     "Source",
@@ -94,6 +103,7 @@ __all__ = [
     "load_profile",
     "measure",
     "plan",
+    "rehearse",
     "tags",
 ]
 

@@ -13,6 +13,7 @@ FLOORS = (
     ("report",),
     ("selftest",),
     ("albums", "limiting"),
+    ("rehearsal",),
     ("pair",),
     ("alignment",),
     ("judgement",),

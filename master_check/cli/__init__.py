@@ -17,6 +17,7 @@ from master_check.cli.compare import compare
 from master_check.cli.plan import plan
 from master_check.cli.profiles import profiles
 from master_check.cli.quantities import quantities
+from master_check.cli.rehearse import rehearse
 from master_check.cli.schema import schema
 from master_check.cli.selftest import selftest
 from master_check.cli.stopping import STATUS, stop_at_once_on_interrupt
@@ -34,7 +35,7 @@ def cli() -> None:
     """
 
 
-for command in (album, check, compare, plan, profiles, quantities, schema, selftest, tags):
+for command in (album, check, compare, plan, profiles, quantities, rehearse, schema, selftest, tags):
     cli.add_command(command)
 
 

@@ -168,10 +168,10 @@ def checksums(files: "Sequence[Checked]") -> dict[str, str]:
 
 
 @contextmanager
-def measuring(files: int) -> "Iterator[Callable[[float], None]]":
+def measuring(files: int, what: str = "measuring") -> "Iterator[Callable[[float], None]]":
     """Compiles first where nothing is compiled yet; then as `telling`, shares of a file."""
     _compile()
-    with telling("measuring", files) as progress:
+    with telling(what, files) as progress:
         yield progress
 
 

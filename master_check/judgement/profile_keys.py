@@ -409,10 +409,7 @@ def schema() -> dict[str, Any]:
 def _schema(keys: Sequence[Key]) -> dict[str, Any]:
     return {
         "type": "object",
-        "properties": {
-            key.name: {**_of_kind(key.kind), "description": key.description}
-            for key in keys
-        },
+        "properties": {key.name: {**_of_kind(key.kind), "description": key.description} for key in keys},
         "required": [key.name for key in keys if key.required],
         "additionalProperties": False,
     }

@@ -1,12 +1,12 @@
 """The gain to take off a master so that what comes out of an encode keeps its peak limits.
 
 What an encode adds to peaks jumps about from gain to gain, so that it cannot be calculated: every answer is an encode
-that was measured. The search first looks at the loudest places alone, then at the whole.
+that was measured.
 """
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from math import ceil
+from math import ceil, floor
 from typing import Final
 
 from master_check.judgement.profile import Rule
@@ -53,40 +53,30 @@ def peak_limits(rules: Sequence[Rule]) -> PeakLimits:
     return PeakLimits(tuple(found))
 
 
-def fewest_steps(excess_db: float, passages: Callable[[int], float], whole: Callable[[int], float]) -> int | None:
+def fewest_steps(over_db: float, broken_by: Callable[[int], float], first: int | None = None) -> int | None:
     """How many steps of `STEP_DB` to turn down: so many are enough, and one fewer is not. None: out of reach.
 
     Parameters
     ----------
-    excess_db : float
+    over_db : float
         By how much the limit is broken as it is.
-    passages, whole : callable
-        By how much it is broken, so many steps down: around the loudest places, and all over.
+    broken_by : callable
+        By how much it is broken so many steps down; 0 or less where it is kept.
+    first : int, optional
+        Steps to try first.
     """
-    if excess_db <= 0.0:
+    if over_db <= 0.0:
         return 0
-    steps = _fewest_around_the_loudest(excess_db, passages)
-    while steps <= MOST_STEPS and (over := whole(steps)) > 0.0:
-        steps += steps_for(over)
-    if steps > MOST_STEPS:
-        return None
-    while steps > 1 and whole(steps - 1) <= 0.0:
-        steps -= 1
-    return steps
-
-
-def _fewest_around_the_loudest(excess_db: float, passages: Callable[[int], float]) -> int:
-    too_few, steps, enough = 0, steps_for(excess_db), 0
-    while steps <= MOST_STEPS:
-        over = passages(steps)
-        if over > 0.0:
-            too_few = steps
+    too_few, enough = 0, MOST_STEPS + 1
+    steps = first or steps_for(over_db)
+    while enough - too_few > 1:
+        over_db = broken_by(steps)
+        # How far it is from the limit says about how far to go; the bracket keeps what is known already.
+        if over_db > 0.0:
+            too_few, steps = steps, min(steps + steps_for(over_db), enough - 1)
         else:
-            enough = steps
-        if enough and enough - too_few <= 1:
-            break
-        steps = (too_few + enough) // 2 if enough else steps + steps_for(over)
-    return enough or MOST_STEPS + 1
+            enough, steps = steps, max(steps - max(1, floor(-over_db / STEP_DB)), too_few + 1)
+    return enough if enough <= MOST_STEPS else None
 
 
 def steps_for(over_db: float) -> int:

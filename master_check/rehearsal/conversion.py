@@ -10,6 +10,7 @@ from typing import Final
 
 import numpy as np
 
+from master_check import __version__
 from master_check.alignment.align import PairError, align
 from master_check.decibels import decibels
 from master_check.judgement.profile import Rehearsal
@@ -30,11 +31,18 @@ from master_check.tables.quantities import Value
 
 BY_LIBSNDFILE: Final = ("mp3", "vorbis", "opus")
 
-LEAD_S: Final = 1.0
-"""An encoder that begins here makes of a passage what it makes of it in the whole: bits saved up before are few."""
+LEAD_S: Final = 0.75
+"""A passage that is encoded by itself begins so much before what is looked at."""
 
 AROUND_S: Final = 0.25
-"""On either side of a place, what an encoder makes of it is looked at."""
+"""So much on either side of a place is looked at."""
+
+PLACES: Final = 12
+APART_S: Final = 0.5
+"""How many of the loudest places are kept, and how far they are from each other."""
+
+NEAR: Final = 512
+"""Samples on either side of a hop whose peak is read."""
 
 ALIGNED_S: Final = 6.0
 """So much around the loudest place is laid over the master, to see that nothing comes late."""
@@ -61,14 +69,14 @@ class Master:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A moment that comes out too loud.
+    """A moment of what came out.
 
     Attributes
     ----------
     at_s : float
         In the master.
     true_peak_dbtp : float
-        Of the 10 ms around it.
+        There.
     """
 
     at_s: float
@@ -81,8 +89,8 @@ class Whole:
 
     Attributes
     ----------
-    encoder : str
-        What made it, with its version.
+    encoder : str or None
+        What made it, with its version; None where the master is so already.
     kbps : float or None
         Bit rate it came to, kbit/s; None for what is no encode.
     measurement : Measurement
@@ -90,27 +98,19 @@ class Whole:
         By key, of the table of quantities and of that of rehearsals.
     late_samples : float
         How much later it comes than the master.
+    loudest : tuple of Place
+        The loudest first.
     seconds : float
         What it took to make, decode and measure.
     """
 
-    encoder: str
+    encoder: str | None
     kbps: float | None
     measurement: Measurement
     values: Mapping[str, Value]
     late_samples: float
+    loudest: tuple[Place, ...]
     seconds: float
-
-    def loudest(self, most: int, apart_s: float) -> list[float]:
-        """The moments with the highest samples, in seconds, highest first, so far apart."""
-        tops = self.measurement.series.tops[: self.measurement.series.channels].max(axis=0).copy()
-        apart = round(apart_s * HOPS_PER_SECOND)
-        found: list[float] = []
-        while len(found) < most and len(tops) and tops.max() > 0.0:
-            at = int(tops.argmax())
-            found.append((at + 0.5) / HOPS_PER_SECOND - self.late_samples / self.measurement.format.rate)
-            tops[max(0, at - apart) : at + apart + 1] = 0.0
-        return found
 
 
 def rate_for(rehearsal: Rehearsal, rate: int) -> int:
@@ -176,26 +176,17 @@ class Conversion:
                 values["added_noise_dbfs"] = shortened.noise_dbfs
                 values["master_dither"] = dither_of(self._signal, self._master.measurement)
             late = self._late(kept, measurement) if self._rehearsal.of_kind.group == "encode" else 0.0
-        return Whole(encoder, kbps, measurement, values, late, perf_counter() - start)
+            loudest = _loudest(kept, measurement, late)
+        return Whole(encoder, kbps, measurement, values, late, loudest, perf_counter() - start)
 
-    def peaks_at(self, gain_db: float, places: Sequence[float]) -> dict[str, Value]:
+    def peaks_at(self, gain_db: float, places: Sequence[Place]) -> dict[str, Value]:
         """True peak and sample peak around some places, each made by itself."""
         true, sample = 0.0, 0.0
-        for at_s in places:
-            frames = self._passage(at_s, gain_db)
-            if len(frames):
-                true = max(true, float(true_peak(frames, self.rate).max()))
-                sample = max(sample, float(np.abs(frames).max()))
+        for place in places:
+            frames = self._passage(place.at_s, gain_db)
+            true = max(true, float(true_peak(frames, self.rate).max()))
+            sample = max(sample, float(np.abs(frames).max()))
         return {"true_peak_dbtp": decibels(true), "sample_peak_dbfs": decibels(sample)}
-
-    def overshoots(self, whole: Whole, limit_dbtp: float, most: int, among: int = 12) -> tuple[Place, ...]:
-        """The worst moments above a level of what was made as it is, worst first."""
-        found = []
-        for at_s in whole.loudest(among, 0.5):
-            peak = decibels(float(true_peak(self._passage(at_s, 0.0), self.rate).max()))
-            if peak is not None and peak > limit_dbtp:
-                found.append(Place(at_s, peak))
-        return tuple(sorted(found, key=lambda place: -place.true_peak_dbtp)[:most])
 
     def _passage(self, at_s: float, gain_db: float) -> Frames:
         """What comes out around a place. It is encoded from a frame of the whole encode on."""
@@ -206,20 +197,20 @@ class Conversion:
         feed = Feed(self._signal, self._master.layout, start, stop, gain_db)
         with self._made(feed) as (source, _, _, _):
             frames = np.concatenate([block.frames.T.copy() for block in source.blocks()])
-        return frames[max(0, middle - around - start) : middle + around - start]
+        return _faded(frames[max(0, middle - around - start) : middle + around - start])
 
     @contextmanager
-    def _made(self, feed: Feed) -> Iterator[tuple[Source, str, float | None, Shortened | None]]:
+    def _made(self, feed: Feed) -> Iterator[tuple[Source, str | None, float | None, Shortened | None]]:
         """What comes out, who made it, at how many kbit/s, and how it was shortened."""
         rehearsal, kind = self._rehearsal, self._rehearsal.of_kind
         if kind.group == "rate":
-            same = feed.rate == self._master.measurement.format.rate
-            yield Stream("rate", format_of(feed), feed.frames, feed.chunks), _no_need(same) or rates.converter(), None, None
+            already = feed.rate == self._master.measurement.format.rate
+            same = Stream("rate", format_of(feed), feed.frames, feed.chunks)
+            yield same, None if already else rates.converter(), None, None
         elif rehearsal.bits is not None:
-            kept = fits(self._master.measurement, rehearsal.bits)
-            shortened = Shortened(feed, rehearsal.bits, "none" if kept or not rehearsal.dither else rehearsal.dither)
-            words = {"tpdf": "rounded with TPDF dither", "none": "rounded"}[rehearsal.dither or "none"]
-            yield shortened.source, _no_need(kept) or words, None, shortened
+            already = fits(self._master.measurement, rehearsal.bits)
+            shortened = Shortened(feed, rehearsal.bits, "none" if already else rehearsal.dither or "none")
+            yield shortened.source, None if already else f"sendoff {__version__}", None, shortened
         else:
             with self._encoded(feed, rehearsal.kbps or 0.0) as (source, encoder, kbps):
                 yield source, encoder, kbps, None
@@ -265,16 +256,41 @@ class Conversion:
         at = int(series.tops[: series.channels].max(axis=0).argmax()) * self.rate // HOPS_PER_SECOND
         start = max(0, at - round(0.5 * ALIGNED_S * self.rate))
         stop = start + round(ALIGNED_S * self.rate)
-        both = [ArraySignal(signal.read(start, stop), self.rate) for signal in (self._signal, made)]
+        before, after = (ArraySignal(signal.read(start, stop), self.rate) for signal in (self._signal, made))
         try:
-            alignment, _ = align(*both)
+            alignment, _ = align(before, after)
         except PairError:  # too short or too quiet to tell
             return 0.0
         return alignment.offset_samples
 
 
-def _no_need(already: bool) -> str:
-    return "nothing to do: it is so already" if already else ""
+def _loudest(made: Kept, measurement: Measurement, late: float) -> tuple[Place, ...]:
+    """Where the highest true peaks are: the very highest, and the highest around the hops with the highest samples."""
+    if "true_peak_dbtp" not in measurement.at_s:
+        return ()
+    tops = measurement.series.tops[: measurement.series.channels].max(axis=0).copy()
+    apart = round(APART_S * HOPS_PER_SECOND)
+    at = min(int(measurement.at_s["true_peak_dbtp"] * HOPS_PER_SECOND), len(tops) - 1)
+    found: list[Place] = []
+    while len(found) < PLACES and tops[at] > 0.0:
+        start, stop = at * made.rate // HOPS_PER_SECOND, (at + 1) * made.rate // HOPS_PER_SECOND
+        frames = _faded(made.read(start - NEAR, stop + NEAR))
+        peak = decibels(float(true_peak(frames, made.rate).max()))
+        where = start - NEAR + int(np.abs(frames).max(axis=1).argmax()) - late
+        found.append(Place(max(0.0, where / made.rate), 0.0 if peak is None else peak))
+        tops[max(0, at - apart) : at + apart + 1] = 0.0
+        at = int(tops.argmax())
+    return tuple(sorted(found, key=lambda place: -place.true_peak_dbtp))
+
+
+def _faded(frames: Frames) -> Frames:
+    """Over `NEAR` samples in and out: an edge would be a peak between the samples that the music does not have."""
+    length = min(NEAR, len(frames) // 2)
+    ramp = np.sin(0.5 * np.pi * (np.arange(length, dtype=np.float32) + 0.5) / max(length, 1))[:, None] ** 2
+    faded = frames.copy()
+    faded[:length] *= ramp
+    faded[len(faded) - length :] *= ramp[::-1]
+    return faded
 
 
 def _measured(source: Source) -> tuple[Measurement, int]:

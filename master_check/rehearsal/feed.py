@@ -1,4 +1,4 @@
-"""What goes into an encoder or a converter: a stretch of a signal at some gain; and what comes out of one, as a source."""
+"""What goes into an encoder or a converter, a stretch of a signal at some gain; and what comes out, as a source."""
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -70,9 +70,7 @@ class Stream:
         Gives the samples from the first to the last, (n, channels) float32; called whenever they are asked for.
     """
 
-    def __init__(
-        self, name: str, format: AudioFormat, frames: int, pieces: Callable[[], Iterable[Frames]]
-    ) -> None:
+    def __init__(self, name: str, format: AudioFormat, frames: int, pieces: Callable[[], Iterable[Frames]]) -> None:
         self.name = name
         self.format = format
         self.frames = frames

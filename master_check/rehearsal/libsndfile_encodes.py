@@ -65,7 +65,7 @@ def _level(kind: str, kbps: float, channels: int) -> float:
 
 
 def _signature(head: bytes) -> str:
-    made = "libsndfile " + soundfile.__libsndfile_version__
+    made = f"libsndfile {soundfile.__libsndfile_version__}"
     for pattern, name in _MAKERS:
         if found := pattern.search(head):
             return f"{name} {found[1].decode('ascii').rstrip('.')} in {made}"

@@ -4,9 +4,10 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from itertools import repeat
 from pathlib import Path
 from threading import Lock
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 from master_check import cores
 from master_check.judgement.checked import Checked, load_all
@@ -24,8 +25,9 @@ from master_check.tables.layouts import Layout
 from master_check.tables.quantities import Value
 
 WORST_PLACES: Final = 3
-SEARCHED_PLACES: Final = 12
-APART_S: Final = 0.5
+
+SHORT_S: Final = 60.0
+"""Of a shorter master the loudest places take as long as all of it: the search looks at the whole at once."""
 
 FIRST: Final = 0.5
 """What the first encodes take of the time, if a search follows."""
@@ -41,7 +43,8 @@ class Run:
         Its name.
     rehearsal : Rehearsal
     encoder : str or None
-        What made it, with its version; another encoder or version may do otherwise. None where nothing was made.
+        What made it, with its version; another may do otherwise. None where the master is so already, or nothing
+        could be made.
     kbps : float or None
         Bit rate the encode came to, kbit/s.
     measurement : Measurement or None
@@ -184,7 +187,12 @@ def rehearse(
 
 
 def _at_rates(
-    kept: Kept, measurement: Measurement, asked: Sequence[Rehearsal], pool: ThreadPoolExecutor, ahead: int, stack: ExitStack
+    kept: Kept,
+    measurement: Measurement,
+    asked: Sequence[Rehearsal],
+    pool: ThreadPoolExecutor,
+    ahead: int,
+    stack: ExitStack,
 ) -> dict[int, Signal]:
     """The master at every sample rate that is needed."""
     own = measurement.format.rate
@@ -248,7 +256,7 @@ class _Work:
             return None
 
         errors = dict(zip(keys, self._pool.map(one, keys), strict=True))
-        return list(self._pool.map(lambda pair: self._run(*pair, errors[self._key(pair[1])]), asked))
+        return [self._run(profile, rehearsal, errors[self._key(rehearsal)]) for profile, rehearsal in asked]
 
     def search(self, runs: Sequence[Run], tell: Callable[[float], Any]) -> tuple[list[Run], float | None]:
         """Each with its safe gain, and the gain that is safe for all of them, measured again."""
@@ -268,18 +276,20 @@ class _Work:
 
     def _verified(self, runs: Sequence[Run], steps: int) -> float:
         """What an encode adds is not less for less gain: all of them once more, until all keep their limits."""
-        while (over := max(self._pool.map(lambda run: self._excess(run, steps), runs))) > 0.0:
+        while (over := max(self._pool.map(self._excess, runs, repeat(steps)))) > 0.0:
             steps += steps_for(over)
         return _gain(steps)
 
     def _steps(self, run: Run) -> int | None:
-        key = self._key(run.rehearsal)
-        places = self._whole(key, 0).loudest(SEARCHED_PLACES, APART_S)
-
-        def passages(steps: int) -> float:
-            return run.limits.excess_db(self._made[key].peaks_at(_gain(steps), places))
-
-        return fewest_steps(self._excess(run, 0), passages, lambda steps: self._excess(run, steps))
+        """The search looks around the loudest places first, where these tell what the whole will do."""
+        over_db, first = self._excess(run, 0), None
+        if run.rehearsal.of_kind.local and float(self._master.measurement.values["duration_s"] or 0.0) >= SHORT_S:
+            key = self._key(run.rehearsal)
+            places = self._whole(key, 0).loudest
+            first = fewest_steps(
+                over_db, lambda steps: run.limits.excess_db(self._made[key].peaks_at(_gain(steps), places))
+            )
+        return fewest_steps(over_db, lambda steps: self._excess(run, steps), first)
 
     def _excess(self, run: Run, steps: int) -> float:
         return run.limits.excess_db(self._whole(self._key(run.rehearsal), steps).values)
@@ -299,7 +309,7 @@ class _Work:
         key = self._key(rehearsal)
         whole = self._whole(key, 0)
         limits = peak_limits(rehearsal.rules)
-        over = max(whole.values["true_peak_dbtp"] or -100.0, -100.0) > limits.lowest_dbtp
+        over = [place for place in whole.loudest if place.true_peak_dbtp > limits.lowest_dbtp]
         return Run(
             profile=profile.name,
             rehearsal=rehearsal,
@@ -307,7 +317,7 @@ class _Work:
             kbps=whole.kbps,
             measurement=whole.measurement,
             values=whole.values,
-            worst=self._made[key].overshoots(whole, limits.lowest_dbtp, WORST_PLACES) if over else (),
+            worst=tuple(over[:WORST_PLACES]),
             verdict=judge_rehearsal(whole.values, whole.measurement.at_s, rehearsal, profile),
             late_samples=whole.late_samples,
             seconds=whole.seconds,

@@ -23,8 +23,8 @@ FEWEST: Final = 10
 """So many quiet passages of 10 ms are looked at; of fewer nothing can be said."""
 
 ALIKE: Final = 0.7
-"""Share of neighbouring samples that are equal in the quietest passages: with TPDF dither at most 0.59 (a constant
-falls on its own step with 3/4 and beside it with 1/8 each: 0.75^2 + 2 x 0.125^2), without it more where all is quiet."""
+"""Share of neighbouring samples that are equal in the quietest passages: with TPDF dither about 0.59 at most (a
+constant falls on its own step with 3/4 and beside it with 1/8 each: 0.75^2 + 2 x 0.125^2), without it more."""
 
 
 class Shortened:

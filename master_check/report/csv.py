@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Final
 
 from master_check.judgement.checked import Checked
 from master_check.report.json import number
-from master_check.tables.quantities import QUANTITIES, Value
+from master_check.tables.quantities import QUANTITIES, REHEARSAL_QUANTITIES, Value
 from master_check.text import visible
 
 if TYPE_CHECKING:  # what check does not use takes long to import
     from master_check.albums.album import Album
     from master_check.judgement.tags import TaggedFile
+    from master_check.rehearsal.rehearse import Rehearsed
 
 Row = list[str | int | float]
 
@@ -48,6 +49,30 @@ def tags_text(files: Sequence["TaggedFile"]) -> str:
         for each in file.fields:
             values = [_cell(value) for value in (each.value, each.measured, each.measure, each.error)]
             rows.append([path, each.name, each.place, *values, each.result, error])
+    return _written(rows)
+
+
+def rehearsal_text(found: "Rehearsed") -> str:
+    """What `rehearse --csv` prints: a row for each rehearsal."""
+    keys = [*QUANTITIES, *REHEARSAL_QUANTITIES]
+    head: Row = ["path", "profile", "name", "kind", "encoder", "kbps", "result", "safe_gain_db", *keys, "error"]
+    rows: list[Row] = [head]
+    for run in found.runs:
+        values = run.values or {}
+        rows.append(
+            [
+                _plain(found.master.path),
+                run.profile,
+                _plain(run.rehearsal.name),
+                run.rehearsal.kind,
+                _plain(run.encoder or ""),
+                _cell(run.rehearsal.kbps),
+                run.result,
+                _cell(run.safe_gain_db),
+                *(_cell(values.get(key)) for key in keys),
+                _plain(run.error or ""),
+            ]
+        )
     return _written(rows)
 
 

@@ -29,7 +29,15 @@ from master_check.report.terminal import without_repeats
 from master_check.report.wording import verdicts as said
 from master_check.report.wording.figures import signed
 from master_check.report.wording.files import file_format
-from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES, Quantity, Value, grouped
+from master_check.tables.quantities import (
+    ALBUM_QUANTITIES,
+    CHANNEL_KEYS,
+    QUANTITIES,
+    REHEARSAL_QUANTITIES,
+    Quantity,
+    Value,
+    grouped,
+)
 from master_check.text import clock, visible
 
 if TYPE_CHECKING:
@@ -37,7 +45,9 @@ if TYPE_CHECKING:
     from master_check.albums.album import Track as AlbumTrack
     from master_check.judgement.tags import TaggedFile
     from master_check.limiting.plan import Plan, Setting
+    from master_check.measurement.measurement import Measurement
     from master_check.pair.comparison import Comparison
+    from master_check.rehearsal.rehearse import Rehearsed, Run
 
 
 Progress = Callable[[float], Any]
@@ -520,6 +530,82 @@ def compare_page(
         pictures=[(title, picture) for title, picture in drawn if picture is not None],
         glossary=_glossary([master, premaster]),
     )
+
+
+def rehearsal_page(
+    found: "Rehearsed",
+    profiles: Sequence[Profile],
+    *,
+    checksums: Mapping[str, str],
+    version: str,
+    date: datetime,
+    selftest: str = "",
+    progress: Progress | None = None,
+) -> str:
+    """The report of `rehearse`.
+
+    Parameters
+    ----------
+    found : Rehearsed
+        The master, and what came out of every encode and conversion.
+    profiles : sequence of Profile
+        Those that named them.
+    checksums, version, date, selftest, progress
+        As in `check_page`.
+
+    Returns
+    -------
+    str
+        The whole page.
+    """
+    from master_check.report.wording.rehearsal import ENCODERS_DIFFER, answer, details, headline
+
+    assert found.master.measurement is not None
+    master = track(1, found.master, checksums, _played(profiles))
+    peak = _number(found.master.measurement.values["true_peak_dbtp"])
+    levels = _limits_drawn([run.verdict for run in found.runs if run.verdict], PEAKS)
+    drawn = (
+        ("True peak of what comes out", pictures.rehearsed_peaks(_peak_bars(found.runs), peak, levels)),
+        ("Where it comes out too loud", pictures.overs(_over(found.runs))),
+    )
+    return _render(
+        "rehearse.html",
+        progress=progress,
+        told=0.0,
+        issue=Issue(version, date, checksums, selftest),
+        word=said.word(run.result for run in found.runs),
+        headline=minus(headline(found)),
+        profiles=profiles,
+        found=found,
+        master=master,
+        answer=answer(found),
+        details=details,
+        differ=ENCODERS_DIFFER,
+        pictures=[(title, picture) for title, picture in drawn if picture is not None],
+        glossary=[*_glossary([master]), *REHEARSAL_QUANTITIES.values()],
+    )
+
+
+def _peak_bars(runs: Iterable["Run"]) -> list[Bar]:
+    return [
+        Bar(
+            str(number),
+            None,
+            None,
+            _number(run.values["true_peak_dbtp"]) if run.values else None,
+            frozenset(finding.measure for finding in run.verdict.broken()) if run.verdict else frozenset(),
+        )
+        for number, run in enumerate(runs, start=1)
+    ]
+
+
+def _over(runs: Iterable["Run"]) -> list[tuple[str, "Measurement", float]]:
+    """Number, what came out, its peak limit, of those that came out too loud."""
+    return [
+        (str(number), run.measurement, run.limits.lowest_dbtp)
+        for number, run in enumerate(runs, start=1)
+        if run.measurement is not None and run.worst
+    ]
 
 
 SIDES: Final = {"left": "Left", "right": "Right", "mid": "Mid", "side": "Sides", "mono": "Mono"}

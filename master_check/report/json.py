@@ -23,8 +23,10 @@ from master_check.text import visible
 if TYPE_CHECKING:  # what check does not use takes long to import
     from master_check.albums.album import Album, Playback, Track
     from master_check.judgement.tags import TaggedFile
+    from master_check.judgement.profile import Rehearsal
     from master_check.limiting.plan import Plan
     from master_check.pair.comparison import Comparison
+    from master_check.rehearsal.rehearse import Rehearsed, Run
     from master_check.selftest.run import Outcome
 
 VERSION: Literal[1] = 1
@@ -128,6 +130,41 @@ def tags_json(files: Sequence["TaggedFile"]) -> types.TagsResultsJson:
         for field in file.fields
     ]
     return {**results_json([file.checked for file in files]), "tags": {"fields": fields}}
+def rehearsal_json(rehearsed: "Rehearsed") -> types.RehearsalResultsJson:
+    """What `rehearse --json` prints: the master as a file of `check`, then what came out of every rehearsal."""
+    found: types.RehearsalJson = {
+        "runs": [_run(run) for run in rehearsed.runs],
+        "safe_gain_db": rounded(rehearsed.safe_gain_db),
+        "safe_ceiling_dbtp": rounded(rehearsed.safe_ceiling_dbtp),
+        "planned": [rounded(asdict(planned)) for planned in rehearsed.planned],
+    }
+    return {**results_json([rehearsed.master]), "rehearsal": found, "result": rehearsed.result}
+
+
+def _run(run: "Run") -> types.RunJson:
+    made = run.measurement
+    values = run.values or {}
+    return {
+        "profile": run.profile,
+        "name": run.rehearsal.name,
+        "kind": cast(types.KindOfRehearsal, run.rehearsal.kind),
+        "encoder": run.encoder,
+        "kbps": rounded(run.rehearsal.kbps),
+        "kbps_came_to": rounded(run.kbps),
+        "sample_rate_hz": made.format.rate if made else None,
+        "bits": run.rehearsal.bits,
+        "dither": run.rehearsal.dither,
+        "measures": _numbers(values),
+        "at_s": {key: round(at, 6) for key, at in made.at_s.items()} if made else {},
+        "loudness_change_lu": rounded(values.get("loudness_change_lu")),
+        "worst": [rounded(asdict(place)) for place in run.worst],
+        "late_samples": rounded(run.late_samples) if made else None,
+        "safe_gain_db": rounded(run.safe_gain_db),
+        "seconds": rounded(run.seconds) if made else None,
+        "rules": [_rule(finding) for finding in run.verdict.findings] if run.verdict else [],
+        "result": run.result,
+        "error": run.error,
+    }
 
 
 def outcomes_json(outcomes: Sequence["Outcome"]) -> types.SelftestResultsJson:
@@ -167,7 +204,13 @@ def profile_json(profile: Profile) -> types.ProfileResultsJson:
         },
         "rule": [cast(types.ProfileRuleJson, asdict(rule)) for rule in profile.rules],
         "album_rule": [cast(types.ProfileRuleJson, asdict(rule)) for rule in profile.album_rules],
+        "rehearse": [_profile_rehearsal(rehearsal) for rehearsal in profile.rehearsals],
     }
+
+
+def _profile_rehearsal(rehearsal: "Rehearsal") -> types.ProfileRehearsalJson:
+    found = asdict(rehearsal)
+    return cast(types.ProfileRehearsalJson, found | {"rule": found.pop("rules")})
 
 
 def check_json(verdict: Verdict) -> types.CheckJson:

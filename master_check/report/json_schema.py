@@ -16,6 +16,7 @@ PRINTED: Final = (
     json_types.ComparisonResultsJson,
     json_types.PlanResultsJson,
     json_types.TagsResultsJson,
+    json_types.RehearsalResultsJson,
     json_types.SelftestResultsJson,
     json_types.ProfileResultsJson,
 )

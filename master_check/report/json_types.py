@@ -6,7 +6,7 @@ table of quantities say so by an annotation.
 
 from typing import Annotated, Literal, TypedDict
 
-from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES, Value
+from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES, REHEARSAL_QUANTITIES, Value
 
 Version = Literal[1]
 Result = Literal["pass", "warn", "fail", "error"]
@@ -14,6 +14,7 @@ Level = Literal["must", "should", "note"]
 
 Measures = Annotated[dict[str, Value], QUANTITIES]
 AlbumMeasures = Annotated[dict[str, Value], ALBUM_QUANTITIES]
+RehearsalMeasures = Annotated[dict[str, Value], QUANTITIES | REHEARSAL_QUANTITIES]
 Times = Annotated[dict[str, float], QUANTITIES]
 ChannelRow = Annotated[dict[str, Value], ("label", *CHANNEL_KEYS)]
 
@@ -347,6 +348,69 @@ class TagsResultsJson(TypedDict):
     sendoff_json: Version
     files: list[FileJson]
     tags: TagsJson
+# --- rehearse ---
+
+KindOfRehearsal = Literal["mp3", "vorbis", "opus", "aac", "ac3", "eac3", "rate", "word_length"]
+Dither = Literal["tpdf", "none"]
+
+
+class RehearsalPlaceJson(TypedDict):
+    """`at_s` is in the master."""
+
+    at_s: float
+    true_peak_dbtp: float
+
+
+class RunJson(TypedDict):
+    """An encode or conversion that was made; `kbps` is what was asked for, `kbps_came_to` what it came to.
+
+    `safe_gain_db` is the gain with which it keeps its peak limits; null where it has none, or none is enough.
+    """
+
+    profile: str
+    name: str
+    kind: KindOfRehearsal
+    encoder: str | None
+    kbps: float | None
+    kbps_came_to: float | None
+    sample_rate_hz: int | None
+    bits: int | None
+    dither: Dither | None
+    measures: RehearsalMeasures
+    at_s: Times
+    loudness_change_lu: float | None
+    worst: list[RehearsalPlaceJson]
+    late_samples: float | None
+    safe_gain_db: float | None
+    seconds: float | None
+    rules: list[RuleJson]
+    result: Result
+    error: str | None
+
+
+class PlannedCeilingJson(TypedDict):
+    """`enough` is null where it cannot be told."""
+
+    profile: str
+    ceiling_dbtp: float
+    enough: bool | None
+
+
+class RehearsalJson(TypedDict):
+    """`safe_ceiling_dbtp` is the true peak of the master with `safe_gain_db`, with which every run keeps its limits."""
+
+    runs: list[RunJson]
+    safe_gain_db: float | None
+    safe_ceiling_dbtp: float | None
+    planned: list[PlannedCeilingJson]
+
+
+class RehearsalResultsJson(TypedDict):
+    """`sendoff rehearse --json`: the master, then what came out."""
+
+    sendoff_json: Version
+    files: list[FileJson]
+    rehearsal: RehearsalJson
     result: Result
 
 
@@ -395,6 +459,20 @@ class ProfileRuleJson(TypedDict):
     source: str
 
 
+class ProfileRehearsalJson(TypedDict):
+    """A rehearsal as a profile has it."""
+
+    name: str
+    kind: KindOfRehearsal
+    kbps: float | None
+    rate_hz: int | None
+    bits: int | None
+    dither: Dither | None
+    why: str
+    source: str
+    rule: list[ProfileRuleJson]
+
+
 class ProfileHeadJson(TypedDict):
     name: str
     title: str
@@ -413,3 +491,4 @@ class ProfileResultsJson(TypedDict):
     profile: ProfileHeadJson
     rule: list[ProfileRuleJson]
     album_rule: list[ProfileRuleJson]
+    rehearse: list[ProfileRehearsalJson]

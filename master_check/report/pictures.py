@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.decibels import amplitude_of, power_decibels_each
+from master_check.decibels import amplitude_of, decibels_each, power_decibels_each
 from master_check.measurement.measurement import SUMS, Measurement
 from master_check.meters.clipping import full_scale
 from master_check.meters.loudness import MOMENTARY, SHORT_TERM
@@ -361,6 +361,56 @@ def album_peaks(bars: Sequence[Bar], levels: Sequence[Level]) -> Picture | None:
     listed = "; ".join(f"track {bar.number} {_figure(bar.true_peak)}" for bar in bars)
     key = (("column", "true peak"), *broken, *_keys(levels))
     return Picture(plot.svg(), minus(f"True peak of the tracks in dBTP: {listed}."), key)
+
+
+def rehearsed_peaks(bars: Sequence[Bar], master: float | None, levels: Sequence[Level]) -> Picture | None:
+    """True peak of every rehearsal, that of the master, and levels in dBTP; None in silence."""
+    known = [bar.true_peak for bar in bars if bar.true_peak is not None]
+    if not known or master is None:
+        return None
+    lines = [master, *(level.value for level in levels)]
+    plot = _over_tracks(bars, math.floor(min(*known, *lines, -2.0) - 0.5), max(*known, *lines, 0.0) + 0.5, "dBTP")
+    broken = _columns(plot, [(bar.true_peak, bool(bar.broken)) for bar in bars])
+    plot.level(master, "dash")
+    _draw_levels(plot, levels)
+    plot.scale_x(_numbers(bars, [bar.true_peak for bar in bars]))
+    listed = "; ".join(f"number {bar.number} {_figure(bar.true_peak)}" for bar in bars)
+    key = (("column", "what comes out"), *broken, ("dash", minus(f"master {master:.1f} dBTP")), *_keys(levels))
+    return Picture(plot.svg(), minus(f"True peak of what comes out in dBTP: {listed}. Master {master:.1f} dBTP."), key)
+
+
+def overs(runs: Sequence[tuple[str, Measurement, float]]) -> Picture | None:
+    """Samples above a level over time, in dB above it, a row for each rehearsal; None where nothing is above.
+
+    Parameters
+    ----------
+    runs : sequence of (str, Measurement, float)
+        Its number, what came out, the level in dBFS.
+    """
+    curves = [(number, _above(measurement, level), _duration(measurement)) for number, measurement, level in runs]
+    over = [(number, curve, duration) for number, curve, duration in curves if curve.any()]
+    if not over:
+        return None
+    reach = max(float(curve.max()) for _, curve, _ in over)
+    rows = []
+    for place, (number, curve, duration) in enumerate(over, start=1):
+        plot = Plot((0.0, duration), (0.0, 1.15 * reach), "plot row")
+        plot.scale_y([Tick(0.5 * reach, number)])
+        highest = thinned(curve)
+        seconds = (highest.at + 0.5) / HOPS_PER_SECOND
+        plot.area(seconds, 0.0, highest.high, "band")
+        plot.dashes(seconds, highest.high > 0.0, 0.0, "tick")
+        plot.scale_x(_times(duration) if place == len(over) else ())
+        rows.append(plot.svg())
+    numbers = ", ".join(f"number {number}" for number, _, _ in over)
+    label = f"Samples above the peak limit over time, at most {reach:.1f} dB, of {numbers}."
+    return Picture("".join(rows), label, (("band", f"above the limit, at most {reach:.1f} dB"), ("tick", "where")))
+
+
+def _above(measurement: Measurement, level: float) -> NDArray[np.float64]:
+    """How far the highest sample of every 10 ms lies above a level, dB; 0 below."""
+    tops = measurement.series.tops[: measurement.series.channels].max(axis=0)
+    return np.maximum(decibels_each(np.maximum(tops, 1e-9)) - level, 0.0)
 
 
 def _over_tracks(bars: Sequence[Bar], low: float, high: float, unit: str) -> Plot:

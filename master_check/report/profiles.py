@@ -5,10 +5,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from rich.console import Console
 from rich.text import Text
 
-from master_check.judgement.profile import Profile, Rule
+from master_check.judgement.profile import Profile, Rehearsal, Rule
 from master_check.judgement.verdict import limit_text
 from master_check.report.lines import Cell, columns, flow, indented, prose, show
-from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, Quantity
+from master_check.report.wording.rehearsal import told
+from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, REHEARSAL_QUANTITIES, Quantity
 from master_check.text import visible
 
 UNDER = 10
@@ -42,6 +43,23 @@ def print_profile(console: Console, profile: Profile) -> None:
             console.print()
             show(console, [Text(title, style="bold")])
             show(console, _rules(rules, quantities, console.width))
+    if profile.rehearsals:
+        console.print()
+        show(console, [Text("rehearsed with `sendoff rehearse`", style="bold")])
+        for rehearsal in profile.rehearsals:
+            _print_rehearsal(console, rehearsal)
+
+
+def _print_rehearsal(console: Console, rehearsal: Rehearsal) -> None:
+    """Its name, what it does, why; then its rules."""
+    name, what = visible(rehearsal.name), told(rehearsal)
+    parts: list[Cell] = [Text(name, style="bold")] + ([what] if what != rehearsal.name else [])
+    show(console, indented(flow(parts, console.width - 2, gap="  "), 2))
+    reason = Text(" ".join([rehearsal.why, f"[{rehearsal.source}]"]).strip(), style="dim")
+    show(console, indented(prose(reason, console.width - UNDER), UNDER))
+    if rehearsal.rules:
+        rules = _rules(rehearsal.rules, QUANTITIES | REHEARSAL_QUANTITIES, console.width - 2)
+        show(console, indented(rules, 2))
 
 
 def _rules(rules: Sequence[Rule], quantities: Mapping[str, Quantity], width: int) -> Iterator[Text]:
@@ -67,7 +85,11 @@ def _condition(rule: Rule, width: int) -> list[Text]:
 
 def print_quantities(console: Console) -> None:
     """Every quantity: key, name and unit; under them what it means."""
-    for title, quantities in (("of a file", QUANTITIES), ("of an album", ALBUM_QUANTITIES)):
+    for title, quantities in (
+        ("of a file", QUANTITIES),
+        ("of an album", ALBUM_QUANTITIES),
+        ("of a rehearsal, besides those of a file", REHEARSAL_QUANTITIES),
+    ):
         show(console, [Text(f"Quantities {title}", style="bold")])
         widest = max(map(len, quantities))
         for quantity in quantities.values():

@@ -797,7 +797,7 @@ _REHEARSAL_ROWS: Final = (
         "Loudness",
         "LU",
         2,
-        "Integrated loudness of what comes out minus that of the master: some encoders turn down, which hides overshoot.",
+        "Integrated loudness of what comes out minus the master's: some encoders turn down, which hides overshoot.",
     ),
     Quantity(
         "added_noise_dbfs",

@@ -15,7 +15,7 @@ def headline(found: Rehearsed) -> str:
         return "Rehearsed" if not any(run.error for run in found.runs) else "Rehearsed in part"
     if found.safe_gain_db == 0.0:
         return "Every encode keeps its peak limits"
-    return f"Turn it down by {-found.safe_gain_db:.1f} dB for the encodes"
+    return f"Turn it down by {-found.safe_gain_db:.1f}\N{NO-BREAK SPACE}dB for the encodes"
 
 
 def answer(found: Rehearsed) -> list[str]:

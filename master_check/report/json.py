@@ -22,8 +22,8 @@ from master_check.text import visible
 
 if TYPE_CHECKING:  # what check does not use takes long to import
     from master_check.albums.album import Album, Playback, Track
-    from master_check.judgement.tags import TaggedFile
     from master_check.judgement.profile import Rehearsal
+    from master_check.judgement.tags import TaggedFile
     from master_check.limiting.plan import Plan
     from master_check.pair.comparison import Comparison
     from master_check.rehearsal.rehearse import Rehearsed, Run
@@ -130,6 +130,8 @@ def tags_json(files: Sequence["TaggedFile"]) -> types.TagsResultsJson:
         for field in file.fields
     ]
     return {**results_json([file.checked for file in files]), "tags": {"fields": fields}}
+
+
 def rehearsal_json(rehearsed: "Rehearsed") -> types.RehearsalResultsJson:
     """What `rehearse --json` prints: the master as a file of `check`, then what came out of every rehearsal."""
     found: types.RehearsalJson = {

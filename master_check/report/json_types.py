@@ -348,6 +348,9 @@ class TagsResultsJson(TypedDict):
     sendoff_json: Version
     files: list[FileJson]
     tags: TagsJson
+    result: Result
+
+
 # --- rehearse ---
 
 KindOfRehearsal = Literal["mp3", "vorbis", "opus", "aac", "ac3", "eac3", "rate", "word_length"]

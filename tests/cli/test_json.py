@@ -44,6 +44,17 @@ one_of = ["WAV", "FLAC"]
 [[rule]]
 measure = "loudness_range_lu"
 level = "note"
+
+[[rehearse]]
+name = "MP3"
+kind = "mp3"
+kbps = 128
+rule = [{ measure = "true_peak_dbtp", max = -6 }]
+
+[[rehearse]]
+name = "AAC"
+kind = "aac"
+kbps = 96
 """
 
 
@@ -93,6 +104,7 @@ def printed(folder: Path) -> dict[str, Any]:
             "album": run("album", album, "-p", plant),
             "compare": run("compare", mix, master, "-p", "streaming"),
             "plan": run("plan", mix, "-p", "streaming", "--target", "-8", "--clip", "0.5"),
+            "rehearse": run("rehearse", album / "4 song.wav", "-p", plant),
             "plan, no target": run("plan", mix, "-p", "cd"),
             "plan, nothing": run("plan", album / "6 nothing.wav", "-p", "streaming"),
             "tags": run("tags", folder / "stated.wav", mix, album / "7 broken.wav"),
@@ -144,6 +156,10 @@ def test_no_object_may_have_an_undeclared_key(validator: Any) -> None:
         ("album", ("album", "measures")),
         ("compare", ("comparison", "saturation", "sides", 0)),
         ("plan", ("plan", "true_peak_limiter", "result")),
+        ("rehearse", ("rehearsal", "runs", 3)),
+        ("rehearse", ("rehearsal", "runs", 3, "worst", 0)),
+        ("rehearse", ("rehearsal", "planned", 0)),
+        ("profile of our own", ("rehearse", 0)),
         ("selftest", ("selftest", 0)),
         ("profile of our own", ("rule", 0)),
     ],
@@ -173,7 +189,7 @@ def test_the_figures_are_those_of_the_table_of_quantities(printed: dict[str, Any
 
 
 def test_every_file_has_the_checksum_of_its_bytes(printed: dict[str, Any]) -> None:
-    for name in ("check", "album", "compare", "plan"):
+    for name in ("check", "album", "compare", "plan", "rehearse"):
         for file in printed[name]["files"]:
             real = hashlib.sha256(Path(file["path"]).read_bytes()).hexdigest()
             assert file["sha256"] == (None if file["error"] else real)

@@ -1,0 +1,169 @@
+"""What a lossy encode leaves: coefficients of the codec's own transform that it rounded to zero.
+
+A codec codes a frame of samples as the coefficients of a transform, and rounds many of the small ones to zero. Whoever
+takes the same transform at the same places finds them again: far more coefficients nearly vanish there than a sample
+earlier or later. Everywhere else, and in whatever no such codec made, no place stands out. That holds after a cut, a
+constant gain, dither, and much equalising and limiting; not after a sample-rate conversion.
+
+First every place in a frame is screened in some passages. Then the few best are looked at in others, each against its
+own neighbours, so that chance has had no hand in the choice.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from master_check.provenance.codec_kernels import count_dips
+from master_check.provenance.filterbank import Hybrid, Mdct, Samples, Transform, kaiser_bessel_window
+from master_check.provenance.filterbank import sine_window, vorbis_window
+from master_check.provenance.passages import LENGTH, Passage
+
+SCREENED: Final = 16
+CONFIRMED: Final = 48
+"""Passages in which all places are screened, and in which the best are looked at, at most."""
+
+FEWEST: Final = 12
+"""Passages without which nothing is said."""
+
+CANDIDATES: Final = 3
+
+NEIGHBOURS: Final = 8
+"""Places on either side that a candidate is held against; the nearest on either side is still like it, and left out."""
+
+LOUDEST: Final = 8.0
+"""Standard deviations that one frame may add to a place when screening."""
+
+BLOCK: Final = 2048
+"""Samples in a long window of AAC and, at its usual setting, of Vorbis."""
+
+
+@dataclass(frozen=True, slots=True)
+class CodecTrace:
+    """The best trace of a lossy encode.
+
+    Attributes
+    ----------
+    codec : str
+        MP3, AAC or Vorbis: whose transform fits best.
+    deviations : float
+        Standard deviations by which vanishing coefficients exceed those at neighbouring places.
+    """
+
+    codec: str
+    deviations: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Family:
+    """Codecs that share their frames; all are screened with the first one's transform."""
+
+    codecs: tuple[str, ...]
+    transforms: tuple[Transform, ...]
+
+
+def strongest_trace(passages: Sequence[Passage], channels: tuple[int, int], rate: int) -> CodecTrace | None:
+    """The trace that stands out most, however little; None where there is too little to say anything.
+
+    Parameters
+    ----------
+    passages : sequence of Passage
+        With sound in them.
+    channels : (int, int)
+        Left and right; twice the same of mono.
+    rate : int
+        Hz.
+    """
+    if len(passages) < FEWEST:
+        return None
+    third = min(SCREENED, len(passages) // 3)
+    screened = set(np.linspace(0, len(passages) - 1, third).round().astype(int).tolist())
+    others = [passage for number, passage in enumerate(passages) if number not in screened]
+    picked = np.linspace(0, len(others) - 1, min(CONFIRMED, len(others))).round().astype(int)
+    first = [_pair(passages[number], channels) for number in sorted(screened)]
+    second = [_pair(others[number], channels) for number in picked]
+    traces = [
+        trace
+        for family in _families(rate)
+        for place in _candidates(first, family.transforms[0])
+        for trace in _confirmed(second, family, place)
+    ]
+    return max(traces, key=lambda trace: trace.deviations)
+
+
+def _families(rate: int) -> tuple[_Family, ...]:
+    windows = (kaiser_bessel_window(BLOCK), sine_window(BLOCK), vorbis_window(BLOCK))
+    return (
+        _Family(("MP3",), (Hybrid(rate),)),
+        _Family(("AAC", "AAC", "Vorbis"), tuple(Mdct(window, rate) for window in windows)),
+    )
+
+
+def _pair(passage: Passage, channels: tuple[int, int]) -> Passage:
+    return Passage(passage.start, passage.samples[list(channels)])
+
+
+def _candidates(passages: Sequence[Passage], transform: Transform) -> list[int]:
+    """The places in a frame at which most coefficients vanish."""
+    frame = transform.frame
+    total = np.zeros((4, frame))
+    for passage in passages:
+        for first in range(0, LENGTH - transform.support - frame + 2, frame):
+            dips = _dips(passage.samples[:, first : first + frame - 1 + transform.support], transform, frame)
+            excess = _standardised(_sharp(dips))
+            total += np.roll(np.clip(excess, -LOUDEST, LOUDEST), (passage.start + first) % frame, axis=1)
+    best = _standardised(total).max(axis=0)
+    found: list[int] = []
+    for place in np.argsort(-best):
+        if all(_apart(int(place), other, frame) > NEIGHBOURS for other in found):
+            found.append(int(place))
+        if len(found) == CANDIDATES:
+            break
+    return found
+
+
+def _apart(a: int, b: int, frame: int) -> int:
+    return min((a - b) % frame, (b - a) % frame)
+
+
+def _sharp(dips: Samples) -> NDArray[np.float64]:
+    """What stands out from the places near by: music changes slowly, a codec's frame begins at one sample."""
+    near = [np.roll(dips, by, axis=1) for by in (-8, -6, -4, -3, 3, 4, 6, 8)]
+    return np.asarray(dips - np.median(np.stack(near), axis=0), np.float64)
+
+
+def _standardised(rows: NDArray[np.float64]) -> NDArray[np.float64]:
+    """In robust standard deviations of each row; nothing where a row is all alike."""
+    spread = 1.4826 * np.median(np.abs(rows), axis=1, keepdims=True)
+    return np.asarray(np.divide(rows, spread, out=np.zeros_like(rows), where=spread > 0.0))
+
+
+def _confirmed(passages: Sequence[Passage], family: _Family, place: int) -> list[CodecTrace]:
+    """How far one place stands out, by each codec's transform, in the best of left, right, mid and sides."""
+    width = 2 * NEIGHBOURS + 1
+    beside = np.abs(np.arange(width) - NEIGHBOURS) > 1
+    found = []
+    for codec, transform in zip(family.codecs, family.transforms, strict=True):
+        excess, variance = np.zeros(4), np.zeros(4)
+        for passage in passages:
+            # The candidate's first place in the passage that leaves room for its neighbours.
+            first = (place - NEIGHBOURS - passage.start) % transform.frame
+            for at in range(first, LENGTH - transform.support - width + 2, transform.frame):
+                dips = _dips(passage.samples[:, at : at + width - 1 + transform.support], transform, width)
+                others = dips[:, beside]
+                excess += dips[:, NEIGHBOURS] - others.mean(axis=1)
+                variance += others.var(axis=1, ddof=1) * (1.0 + 1.0 / others.shape[1])
+        deviations = np.divide(excess, np.sqrt(variance), out=np.zeros(4), where=variance > 0.0)
+        found.append(CodecTrace(codec, float(deviations.max())))
+    return found
+
+
+def _dips(samples: Samples, transform: Transform, width: int) -> Samples:
+    """Vanishing coefficients of left, right, mid and sides at every place, (4, width)."""
+    left = transform.at(samples[0], width)
+    right = transform.at(samples[1], width)
+    dips = np.empty((4, width), np.float32)
+    count_dips(left, right, np.empty((4, width), np.float32), dips)
+    return dips

@@ -1,0 +1,201 @@
+"""Where a file comes from, as far as it can be told: a meter that is asked for, since it takes longer than all others.
+
+Each finding says whether something was found, how sure that is, and by which figures. Nothing found proves nothing: it
+never means that a file was not converted or encoded.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from master_check.meters import Reading
+from master_check.provenance.bandwidth import RateStep, converted_from, dither_level, spectrum, spectrum_end
+from master_check.provenance.codec import CodecTrace, strongest_trace
+from master_check.provenance.passages import Passage, Passages
+from master_check.provenance.word_steps import grid_step
+from master_check.sound.blocks import Block
+from master_check.sound.format import AudioFormat
+from master_check.tables.quantities import Value
+
+Kind = Literal["word_length", "sample_rate", "encode", "bandwidth", "channels"]
+Result = Literal["found", "nothing", "undecided"]
+Confidence = Literal["certain", "likely"]
+Reason = Literal["quiet", "short", "dark", "converted", "lossy_file"]
+
+SOUND: Final = 1e-3
+"""Passages whose largest sample is below -60 dBFS tell nothing."""
+
+TRACE: Final = 7.0
+SURE_TRACE: Final = 14.0
+"""Standard deviations by which a codec's trace stands out: found, and certain."""
+
+SURE_STEP_DB: Final = 40.0
+
+MONO_DB: Final = -60.0
+SURE_MONO_DB: Final = -80.0
+"""What is left of one channel less the other, relative to it: mono. A narrow stereo mix leaves more than -40 dB."""
+
+NARROW: Final = 0.9
+"""A spectrum that ends below this share of half the sample rate is worth a word; filters of converters end above."""
+
+
+@dataclass(frozen=True, slots=True)
+class OriginFinding:
+    """One question about a file's origin, and what came of it.
+
+    Attributes
+    ----------
+    kind : str
+        word_length, sample_rate, encode, bandwidth or channels.
+    result : str
+        found; nothing (which proves nothing); or undecided.
+    confidence : str or None
+        Of what was found: certain, or likely.
+    reason : str or None
+        Why it is undecided: the file is too quiet, too short or too dark, was converted to another sample rate, or is
+        a lossy file itself.
+    values : dict
+        The figures behind it; keys end in their unit.
+    """
+
+    kind: Kind
+    result: Result
+    confidence: Confidence | None = None
+    reason: Reason | None = None
+    values: Mapping[str, Value] = field(default_factory=dict)
+
+
+class OriginMeter:
+    """Keeps passages as blocks go by, and looks at them at the end."""
+
+    def __init__(self, format: AudioFormat) -> None:
+        self._format = format
+        self._passages = Passages(format.rate)
+
+    def feed(self, block: Block) -> None:
+        self._passages.feed(block)
+
+    def result(self) -> Reading:
+        values, self._findings = _judged(self._format, self._passages.all())
+        return Reading(values)
+
+    def findings(self) -> tuple[OriginFinding, ...]:
+        """What `result` found, question by question."""
+        return self._findings
+
+
+def _judged(format: AudioFormat, passages: list[Passage]) -> tuple[dict[str, Value], tuple[OriginFinding, ...]]:
+    heard = [passage for passage in passages if np.abs(passage.samples).max() > SOUND]
+    if not heard:
+        reason: Reason = "quiet" if passages else "short"
+        kinds: tuple[Kind, ...] = ("word_length", "sample_rate", "encode", "bandwidth", "channels")
+        return dict.fromkeys(ORIGIN_KEYS), tuple(OriginFinding(kind, "undecided", None, reason) for kind in kinds)
+    hz, levels = spectrum(heard, format.rate)
+    bits = format.bit_depth or 24
+    step = converted_from(hz, levels, format.rate, dither_level(min(bits, 24), format.channels))
+    findings = (
+        _word_length(format, heard),
+        _sample_rate(format, step),
+        _encode(format, heard, step),
+        _bandwidth(format, hz, levels),
+        _channels(format, heard),
+    )
+    values: dict[str, Value] = dict.fromkeys(ORIGIN_KEYS)
+    for finding in findings:
+        values |= {key: value for key, value in finding.values.items() if key in values}
+    return values, findings
+
+
+ORIGIN_KEYS: Final = (
+    "source_bits",
+    "source_gain_db",
+    "source_rate_hz",
+    "source_codec",
+    "codec_trace",
+    "spectrum_end_hz",
+    "spectrum_drop_db",
+    "source_channels",
+)
+"""The quantities that this meter gives."""
+
+
+def _word_length(format: AudioFormat, passages: list[Passage]) -> OriginFinding:
+    """16-bit steps in a file of longer words: of every channel that has sound."""
+    if format.bit_depth is None:
+        return OriginFinding("word_length", "undecided", None, "lossy_file")
+    if format.bit_depth <= 16:
+        return OriginFinding("word_length", "nothing")
+    rows = np.concatenate([passage.samples for passage in passages], axis=1)
+    steps = [grid_step(row) for row in rows if np.abs(row).max() > SOUND]
+    if not all(steps):
+        return OriginFinding("word_length", "nothing")
+    step = max(step for step in steps if step)
+    gain_db = 20.0 * float(np.log10(step / 256.0))
+    return OriginFinding("word_length", "found", "certain", None, {"source_bits": 16, "source_gain_db": gain_db})
+
+
+def _sample_rate(format: AudioFormat, step: RateStep) -> OriginFinding:
+    if step.rate is None:
+        dark = step.dark
+        return OriginFinding("sample_rate", "undecided" if dark else "nothing", None, "dark" if dark else None)
+    sure: Confidence = "certain" if step.step_db >= SURE_STEP_DB else "likely"
+    return OriginFinding(
+        "sample_rate", "found", sure, None, {"source_rate_hz": step.rate, "step_db": step.step_db}
+    )
+
+
+def _encode(format: AudioFormat, passages: list[Passage], step: RateStep) -> OriginFinding:
+    if format.bit_depth is None:
+        return OriginFinding("encode", "undecided", None, "lossy_file")
+    trace = strongest_trace(passages, _front(format), format.rate)
+    if trace is None:
+        return OriginFinding("encode", "undecided", None, "short")
+    if trace.deviations < TRACE:
+        values: dict[str, Value] = {"codec_trace": trace.deviations}
+        converted = step.rate is not None
+        return OriginFinding(
+            "encode", "undecided" if converted else "nothing", None, "converted" if converted else None, values
+        )
+    sure: Confidence = "certain" if trace.deviations >= SURE_TRACE else "likely"
+    return OriginFinding(
+        "encode", "found", sure, None, {"source_codec": trace.codec, "codec_trace": trace.deviations}
+    )
+
+
+def _front(format: AudioFormat) -> tuple[int, int]:
+    """The left and right loudspeaker's channels; twice the first where there are none."""
+    labels = format.labels
+    return (labels.index("L"), labels.index("R")) if {"L", "R"} <= set(labels) else (0, 0)
+
+
+def _bandwidth(format: AudioFormat, hz: NDArray[np.float64], levels: NDArray[np.float64]) -> OriginFinding:
+    end = spectrum_end(hz, levels)
+    if end is None:
+        return OriginFinding("bandwidth", "nothing")
+    values: dict[str, Value] = {"spectrum_end_hz": end.hz, "spectrum_drop_db": end.drop_db}
+    if end.hz >= NARROW * format.rate / 2.0:
+        return OriginFinding("bandwidth", "nothing", None, None, values)
+    sure: Confidence = "certain" if end.drop_db >= SURE_STEP_DB else "likely"
+    return OriginFinding("bandwidth", "found", sure, None, values)
+
+
+def _channels(format: AudioFormat, passages: list[Passage]) -> OriginFinding:
+    """Stereo that holds one channel twice, at whatever levels and polarity."""
+    if not format.stereo:
+        return OriginFinding("channels", "nothing")
+    left, right = np.concatenate([passage.samples for passage in passages], axis=1).astype(np.float64)
+    squares, products = (left @ left, right @ right), left @ right
+    if min(squares) == 0.0:
+        return OriginFinding("channels", "undecided", None, "quiet")
+    rest = max(0.0, 1.0 - products * products / (squares[0] * squares[1]))
+    rest_db = 10.0 * float(np.log10(max(rest, 1e-15)))
+    if rest_db > MONO_DB:
+        return OriginFinding("channels", "nothing", None, None, {"difference_db": rest_db})
+    sure: Confidence = "certain" if rest_db <= SURE_MONO_DB else "likely"
+    same = bool(np.array_equal(left, right))
+    return OriginFinding(
+        "channels", "found", sure, None, {"source_channels": 1, "difference_db": None if same else rest_db}
+    )

@@ -18,6 +18,7 @@ FLOORS = (
     ("alignment",),
     ("judgement",),
     ("measurement",),
+    ("provenance",),
     ("meters",),
     ("sound",),
     ("tables",),

@@ -20,8 +20,8 @@ from master_check import cores
 from master_check.albums import consistency
 from master_check.albums.consistency import Join, Observation
 from master_check.albums.tracks import VERSIONS, find_tracks, find_versions, lone_versions
-from master_check.albums.versions import delay, hop_powers, same_audio, same_but_for_gain, same_samples
-from master_check.judgement.checked import Checked, load_all
+from master_check.albums.versions import conversions, delay, hop_powers, same_audio, same_but_for_gain, same_samples
+from master_check.judgement.checked import Checked, asks_origin, load_all
 from master_check.judgement.profile import Profile
 from master_check.judgement.verdict import Overall, Verdict, judge, judge_album, worst
 from master_check.measurement.measurement import Measurement
@@ -158,6 +158,7 @@ def album(
     workers: int | None = None,
     versions: str = VERSIONS,
     progress: Callable[[float], Any] | None = None,
+    origin: bool = False,
 ) -> Album:
     """Measure an album's files, judge them, and say what does not go together.
 
@@ -177,6 +178,8 @@ def album(
         Regular expression that finds the mark of an alternate version in a file's name (`tracks.find_versions`).
     progress : callable, optional
         Told the share of the whole album (0 to 1) done since it was last told; never by two threads at once.
+    origin : bool
+        Also look for what earlier conversions and encodes have left; done in any case for a profile that rules on it.
 
     Raises
     ------
@@ -192,7 +195,7 @@ def album(
     try:
         with Store() as store:
             tell = _shares(paths, progress)
-            measure_one = partial(_measure, store, layout, fresh)
+            measure_one = partial(_measure, store, layout, fresh, origin or asks_origin(loaded))
             files = list(pool.map(measure_one, paths, tell))
             found = _Found(files, mains, lone_versions(paths, versions), store, layout, fresh)
             return _put_together(found, loaded, pool)
@@ -218,7 +221,9 @@ def _shares(paths: Sequence[Path], progress: Callable[[float], Any] | None) -> l
     return [partial(tell, size / sum(sizes)) for size in sizes]
 
 
-def _measure(store: Store, layout: Layout | None, fresh: bool, path: Path, tell: Callable[[float], None]) -> Checked:
+def _measure(
+    store: Store, layout: Layout | None, fresh: bool, origin: bool, path: Path, tell: Callable[[float], None]
+) -> Checked:
     told = 0.0
 
     def passed_on(share: float) -> None:
@@ -228,7 +233,7 @@ def _measure(store: Store, layout: Layout | None, fresh: bool, path: Path, tell:
         tell(share)
 
     try:
-        return Checked(str(path), store.measured(path, layout, fresh, passed_on))
+        return Checked(str(path), store.measured(path, layout, fresh, passed_on, origin))
     except AudioError as error:
         return Checked(str(path), error=error.problem)
     finally:
@@ -285,16 +290,19 @@ class _Found:
 
 @dataclass(frozen=True, slots=True)
 class _Copies:
-    """Files of the same audio: heaps of the same samples, and pairs of heaps' first files that differ by a gain."""
+    """Files of the same audio: heaps of the same samples, and pairs of heaps' first files that differ by a
+    gain, with what else was done to one of a pair."""
 
     heaps: Sequence[Sequence[int]]
     near: Sequence[tuple[int, int, float]]
+    apart: Mapping[tuple[int, int], dict[str, Value]]
 
     @classmethod
     def among(cls, found: _Found) -> "_Copies":
         measured = found.measured
         heaps = same_audio(measured, found.same)
-        return cls(heaps, same_but_for_gain({heap[0]: measured[heap[0]] for heap in heaps}))
+        near = same_but_for_gain({heap[0]: measured[heap[0]] for heap in heaps})
+        return cls(heaps, near, {(i, k): conversions(measured[i], measured[k]) for i, k, _ in near})
 
     def count(self, tracks: Sequence[int]) -> int:
         """How many of these tracks have the same audio as another of them, at the same gain."""
@@ -312,7 +320,7 @@ class _Copies:
                 yield Observation("same_audio", tuple(heap))
         for i, k, gain in self.near:
             kind: consistency.Kind = "same_audio" if abs(gain) < SAME_GAIN_DB else "same_audio_gain"
-            yield Observation(kind, (i, k), {"gain_db": gain})
+            yield Observation(kind, (i, k), {"gain_db": gain, **self.apart[i, k]})
 
 
 def _put_together(found: _Found, profiles: Sequence[Profile], pool: Executor) -> Album:

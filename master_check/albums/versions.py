@@ -15,12 +15,17 @@ from master_check.sound.blocks import HOPS_PER_SECOND, hop_edges
 from master_check.sound.file import AudioFile
 from master_check.sound.kept import Kept
 from master_check.tables.layouts import Layout
+from master_check.tables.quantities import Value
 
 SAME_DB: Final = 0.2
 """The level of two copies may differ from its median difference by so much in 95 % of the hops that sound."""
 
 SAME_RANGE_LU: Final = 0.1
 """Gain leaves the loudness range as it is; what differs in it need not be compared hop by hop."""
+
+DC_DBFS: Final = -60.0
+DC_APART_DB: Final = 20.0
+"""One of two copies has a DC offset that the other has lost where it is above that, and so much above the other's."""
 
 HEARD_LUFS: Final = -60.0
 
@@ -96,6 +101,19 @@ def same_but_for_gain(files: Mapping[int, Measurement]) -> list[tuple[int, int, 
             if gain is not None:
                 found.append((i, k, gain))
     return found
+
+
+def conversions(first: Measurement, second: Measurement) -> dict[str, Value]:
+    """What else sets two files of the same audio apart, by keys of the table: another sample rate, a DC offset."""
+    apart: dict[str, Value] = {}
+    rates = first.format.rate, second.format.rate
+    if rates[0] != rates[1]:
+        apart |= {"sample_rate_hz": rates[0], "other_sample_rate_hz": rates[1]}
+    offsets = first.values["dc_offset_dbfs"], second.values["dc_offset_dbfs"]
+    levels = [float(offset) if offset is not None else -np.inf for offset in offsets]
+    if max(levels) > DC_DBFS and abs(levels[0] - levels[1]) > DC_APART_DB:
+        apart |= {"dc_offset_dbfs": offsets[0], "other_dc_offset_dbfs": offsets[1]}
+    return apart
 
 
 def gain_between(a: NDArray[np.float64], b: NDArray[np.float64]) -> float | None:

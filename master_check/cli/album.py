@@ -16,6 +16,7 @@ from master_check.cli.common import (
     layout_option,
     load,
     measuring,
+    origin_option,
     profiles_option,
     report_options,
     threads_option,
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     "a cappella, clean, TV ...).",
 )
 @layout_option
+@origin_option
 @click.option("--worst-first", is_flag=True, help="List the tracks from the worst verdict to the best.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 @click.option("--csv", "as_csv", is_flag=True, help="Print CSV instead of text, a row for each track.")
@@ -49,6 +51,7 @@ def album(
     order: Path | None,
     versions: str | None,
     layout: "Layout | None",
+    origin: bool,
     worst_first: bool,
     as_json: bool,
     as_csv: bool,
@@ -93,6 +96,7 @@ def album(
                 workers=threads,
                 versions=pattern,
                 progress=progress,
+                origin=origin,
             )
     except AlbumError as error:
         raise Refused(*error.faults) from None

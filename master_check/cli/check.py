@@ -17,6 +17,7 @@ from master_check.cli.common import (
     layout_option,
     load,
     measuring,
+    origin_option,
     profiles_option,
     report_options,
     threads_option,
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 @click.argument("files", nargs=-1, required=True, type=PATH)
 @profiles_option
 @layout_option
+@origin_option
 @click.option("--all", "everything", is_flag=True, help="Show every rule, not only the broken ones.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 @click.option("--csv", "as_csv", is_flag=True, help="Print CSV instead of text, a row for each file.")
@@ -41,6 +43,7 @@ def check(
     files: tuple[Path, ...],
     profiles: tuple[str, ...],
     layout: "Layout | None",
+    origin: bool,
     everything: bool,
     as_json: bool,
     as_csv: bool,
@@ -51,6 +54,9 @@ def check(
     """Measure FILES and check them against delivery profiles.
 
     Without -p it only measures. The exit status is 1 if a file fails a profile, and 2 if one cannot be read.
+
+    With --origin, or with a profile that asks for it, it also looks for traces of a lower sample rate, of shorter
+    words, of a lossy encode and of mono. No trace found does not prove that there was none.
 
     \b
     Examples:
@@ -65,7 +71,7 @@ def check(
     from master_check.judgement.verdict import worst
 
     with measuring(len(files)) as progress:
-        checked = check_files(files, loaded, layout, threads, progress)
+        checked = check_files(files, loaded, layout, threads, progress, origin)
     for file in checked:
         if file.error is not None:
             complain(f"{file.path}: {file.error}")

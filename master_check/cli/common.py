@@ -121,6 +121,13 @@ def layout_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )(command)  # fmt: skip
 
 
+def origin_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option(
+        "--origin", is_flag=True,
+        help="Also look for what earlier conversions and encodes have left. Takes some seconds a file.",
+    )(command)  # fmt: skip
+
+
 def threads_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option(
         "--threads", type=click.IntRange(1, 256),

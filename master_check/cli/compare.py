@@ -52,7 +52,7 @@ def compare(
       sendoff compare mix.wav master.wav -p streaming
     """
     from master_check.alignment.align import PairError
-    from master_check.judgement.checked import Checked
+    from master_check.judgement.checked import Checked, asks_origin
     from master_check.judgement.verdict import judge
     from master_check.pair.comparison import compare as tell
     from master_check.report.json import comparison_json, text
@@ -62,7 +62,7 @@ def compare(
     loaded = load(profiles)
     try:
         with measuring(2) as progress:
-            found = tell(premaster, master, layout, progress)
+            found = tell(premaster, master, layout, progress, asks_origin(loaded))
     except AudioError as error:
         raise Refused(str(error)) from None
     except PairError as error:

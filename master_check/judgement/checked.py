@@ -1,6 +1,6 @@
 """A file that was measured and judged, or what kept it from being so."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +12,7 @@ from master_check.judgement.profile_files import load_profile
 from master_check.judgement.verdict import Overall, Verdict, judge, worst
 from master_check.measurement.measurement import Measurement
 from master_check.measurement.one_pass import measure
+from master_check.provenance.finding import ORIGIN_KEYS
 from master_check.sound.format import AudioError
 from master_check.sound.source import Source
 from master_check.tables.layouts import Layout
@@ -52,6 +53,7 @@ def check(
     source: str | Path | Source,
     profiles: str | Path | Profile | Sequence[str | Path | Profile] = (),
     layout: Layout | None = None,
+    origin: bool = False,
 ) -> tuple[Measurement, list[Verdict]]:
     """Measure one file and hold it against profiles.
 
@@ -63,6 +65,8 @@ def check(
         Names, paths to TOML files, or profiles already loaded.
     layout : Layout, optional
         What the channels of a file are, where it does not say or is wrong.
+    origin : bool
+        Also look for what earlier conversions and encodes have left; done in any case for a profile that rules on it.
 
     Returns
     -------
@@ -87,7 +91,7 @@ def check(
     'fail'
     """
     loaded = load_all(profiles)
-    measurement = measure(source, layout)
+    measurement = measure(source, layout, origin=origin or asks_origin(loaded))
     return measurement, [judge(measurement, profile) for profile in loaded]
 
 
@@ -97,6 +101,7 @@ def check_files(
     layout: Layout | None = None,
     threads: int | None = None,
     progress: Callable[[float], Any] | None = None,
+    origin: bool = False,
 ) -> list[Checked]:
     """Measure several files at once and hold each against profiles; one that cannot be measured keeps no other from it.
 
@@ -104,7 +109,7 @@ def check_files(
     ----------
     paths : sequence of str or path
         Anything libsndfile reads.
-    profiles, layout
+    profiles, layout, origin
         As in `check`.
     threads : int, optional
         Files measured at once, one for each core by default; no figure depends on it.
@@ -123,16 +128,22 @@ def check_files(
     """
     loaded = load_all(profiles)
     threads = cores.threads(threads)
+    origin = origin or asks_origin(loaded)
 
     def one(path: str | Path) -> Checked:
         try:
-            measurement = measure(path, layout, ahead=len(paths) < threads, progress=progress)
+            measurement = measure(path, layout, ahead=len(paths) < threads, progress=progress, origin=origin)
         except AudioError as error:
             return Checked(str(path), error=error.problem)
         return Checked(str(path), measurement, tuple(judge(measurement, profile) for profile in loaded))
 
     with ThreadPoolExecutor(min(threads, max(1, len(paths)))) as pool:
         return list(pool.map(one, paths))
+
+
+def asks_origin(profiles: Iterable[Profile]) -> bool:
+    """Whether one of them rules on a file's origin, which is looked for only where somebody asks."""
+    return any(rule.measure in ORIGIN_KEYS for profile in profiles for rule in profile.rules)
 
 
 def load_all(profiles: str | Path | Profile | Sequence[str | Path | Profile]) -> list[Profile]:

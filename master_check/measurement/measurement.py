@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from master_check.meters.loudness import MOMENTARY, SHORT_TERM, loudness, windows
+from master_check.provenance.finding import OriginFinding
 from master_check.sound.format import AudioFormat
 from master_check.sound.tags.tag import Tags
 from master_check.tables.quantities import Value
@@ -97,6 +98,8 @@ class Measurement:
         Of the bytes that were measured, hexadecimal; None where it was no file.
     tags : Tags
         What the file states of itself; nothing where it was no file.
+    origin : tuple of OriginFinding or None
+        What earlier conversions and encodes have left; None where nobody asked.
     """
 
     path: str
@@ -108,3 +111,4 @@ class Measurement:
     series: Series = field(repr=False, compare=False)
     sha256: str | None = None
     tags: Tags = field(default_factory=Tags)
+    origin: tuple[OriginFinding, ...] | None = None

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,9 @@ from master_check.sound.tags.read import read_tags
 from master_check.tables.layouts import Layout
 from master_check.tables.quantities import CHANNEL_KEYS, QUANTITIES, Value
 
+if TYPE_CHECKING:
+    from master_check.provenance.origin import OriginMeter
+
 MEASUREMENT_VERSION = 7
 """Raised whenever the same file would measure differently: stored measurements of another version are not used."""
 
@@ -48,6 +51,7 @@ def measure(
     hops: int | None = None,
     ahead: bool = False,
     progress: Callable[[float], Any] | None = None,
+    origin: bool = False,
 ) -> Measurement:
     """Measure one file, or anything else that gives samples.
 
@@ -63,6 +67,8 @@ def measure(
         Decode in another thread than the meters run in: faster where a core is free, changes no figure.
     progress : callable, optional
         Told the share (0 to 1) measured since it was last told.
+    origin : bool
+        Also look for what earlier conversions and encodes have left, which takes longer than all else.
 
     Raises
     ------
@@ -79,10 +85,10 @@ def measure(
     -3.01
     """
     if not isinstance(source, str | Path):
-        return measure_source(source, hops, ahead, progress)
+        return measure_source(source, hops, ahead, progress, origin)
     with AudioFile(source, layout) as file, Hashing(source) as hashing:
         tags = read_tags(source)
-        measurement = with_tags(measure_source(file, hops, ahead, progress), tags)
+        measurement = with_tags(measure_source(file, hops, ahead, progress, origin), tags)
     return replace(measurement, sha256=hashing.result())
 
 
@@ -91,6 +97,7 @@ def measure_kept(
     layout: Layout | None = None,
     ahead: bool = False,
     progress: Callable[[float], Any] | None = None,
+    origin: bool = False,
 ) -> tuple[Measurement, Kept]:
     """Measure one file and keep its samples, in one pass; arguments and errors are those of `measure`.
 
@@ -104,17 +111,21 @@ def measure_kept(
         with AudioFile(path, layout) as file, Hashing(path) as hashing:
             kept = unless_all_goes_well.enter_context(Kept(file))
             tags = read_tags(path)
-            measurement = with_tags(measure_source(kept, None, ahead, progress), tags)
+            measurement = with_tags(measure_source(kept, None, ahead, progress, origin), tags)
         measurement = replace(measurement, sha256=hashing.result())
         unless_all_goes_well.pop_all()
     return measurement, kept
 
 
 def measure_source(
-    source: Source, hops: int | None = None, ahead: bool = False, progress: Callable[[float], Any] | None = None
+    source: Source,
+    hops: int | None = None,
+    ahead: bool = False,
+    progress: Callable[[float], Any] | None = None,
+    origin: bool = False,
 ) -> Measurement:
     """Every meter over a source, in one pass; see `measure`. The checksum is left to the caller."""
-    meters = Meters(source.format)
+    meters = Meters(source.format, origin)
     frames = 0
     for block in source.blocks(hops, ahead):
         meters.feed(block)
@@ -125,10 +136,11 @@ def measure_source(
 
 
 class Meters:
-    """One of each meter, for one file."""
+    """One of each meter, for one file; that of its origin only where it is asked for."""
 
-    def __init__(self, format: AudioFormat) -> None:
+    def __init__(self, format: AudioFormat, origin: bool = False) -> None:
         self._format = format
+        self._origin = _origin_meter(format) if origin else None
         self._loudness = LoudnessMeter(format)
         self._levels = LevelMeter(format)
         self._spectrum = SpectrumMeter(format)
@@ -142,6 +154,8 @@ class Meters:
             SilenceMeter(format),
             WordMeter(format),
         ]
+        if self._origin is not None:
+            self.all.append(self._origin)
 
     def feed(self, block: Block) -> None:
         for meter in self.all:
@@ -173,8 +187,21 @@ class Meters:
         if psr is not None:
             values["psr_min_lu"], at_s["psr_min_lu"] = psr
         return Measurement(
-            path, format, values, at_s, _by_channel(format, readings), (*oddities, *_notes(values)), series
+            path,
+            format,
+            values,
+            at_s,
+            _by_channel(format, readings),
+            (*oddities, *_notes(values)),
+            series,
+            origin=self._origin.findings() if self._origin else None,
         )
+
+
+def _origin_meter(format: AudioFormat) -> "OriginMeter":
+    from master_check.provenance.origin import OriginMeter  # seldom asked for, and not quick to load
+
+    return OriginMeter(format)
 
 
 def _rows(format: AudioFormat) -> tuple[str, ...]:

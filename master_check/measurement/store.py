@@ -35,6 +35,7 @@ from numpy.typing import NDArray
 from master_check.measurement.measurement import Measurement, Series
 from master_check.measurement.one_pass import MEASUREMENT_VERSION, measure_source
 from master_check.measurement.stated import with_tags
+from master_check.provenance.finding import OriginFinding
 from master_check.sound.checksum import changed, sha256, state
 from master_check.sound.file import AudioFile
 from master_check.sound.format import AudioFormat
@@ -122,6 +123,7 @@ class Store:
         layout: Layout | None = None,
         fresh: bool = False,
         progress: Callable[[float], Any] | None = None,
+        origin: bool = False,
     ) -> Measurement:
         """Measure one file, or recall what was measured of it.
 
@@ -135,6 +137,8 @@ class Store:
             Look at nothing that is remembered; remember the new measurement.
         progress : callable, optional
             Told the share of the file (0 to 1) measured since it was last told.
+        origin : bool
+            Also look for what earlier conversions and encodes have left.
 
         Returns
         -------
@@ -153,7 +157,7 @@ class Store:
             with AudioFile(path, layout):
                 pass
             known = self._hash(path, before)
-        key = _key(known, layout)
+        key = _key(known, layout, origin)
         recalled = None if fresh else _unpack(self._recall(key), str(path), known)
         if recalled is not None:
             if progress:
@@ -161,7 +165,7 @@ class Store:
             return recalled
         with AudioFile(path, layout) as file:
             tags = read_tags(path)
-            measurement = with_tags(measure_source(file, progress=progress), tags)
+            measurement = with_tags(measure_source(file, progress=progress, origin=origin), tags)
         measurement = replace(measurement, sha256=known)
         if state(path) != before and sha256(path) != known:
             raise changed(path)
@@ -302,8 +306,9 @@ def _version() -> str:
     return f"{MEASUREMENT_VERSION}/{soundfile.__libsndfile_version__}"
 
 
-def _key(sha256: str, layout: Layout | None) -> str:
-    return f"measurement {_version()} {sha256} {','.join(layout.labels) if layout else ''}"
+def _key(sha256: str, layout: Layout | None, origin: bool) -> str:
+    labels = ",".join(layout.labels) if layout else ""
+    return f"measurement {_version()} {sha256} {labels}{' origin' if origin else ''}"
 
 
 _SERIES: Final = ("energy", "tops", "bands")
@@ -320,6 +325,7 @@ def _pack(measurement: Measurement) -> bytes:
         "channels": measurement.channels,
         "notes": measurement.notes,
         "tags": asdict(measurement.tags),
+        "origin": None if measurement.origin is None else [asdict(finding) for finding in measurement.origin],
         "rate": measurement.series.rate,
         "rows": measurement.series.rows,
         "arrays": {name: [array.dtype.str, array.shape] for name, array in arrays.items()},
@@ -355,6 +361,7 @@ def _unpack(content: bytes | None, path: str, sha256: str) -> Measurement | None
             Series(head["rate"], tuple(head["rows"]), **arrays),
             sha256,
             Tags(tuple(Tag(**tag) for tag in head["tags"]["all"]), tuple(head["tags"]["notes"])),
+            None if head["origin"] is None else tuple(OriginFinding(**finding) for finding in head["origin"]),
         )
     except (ValueError, KeyError, TypeError, AttributeError):
         return None

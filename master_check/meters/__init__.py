@@ -10,13 +10,14 @@ from typing import Protocol
 
 from master_check.sound.blocks import Block
 from master_check.sound.format import AudioFormat
+from master_check.tables.quantities import Value
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
     """What a meter read: values by key of the table of quantities, times in seconds, and values by channel."""
 
-    values: Mapping[str, float | int | None]
+    values: Mapping[str, Value]
     at_s: Mapping[str, float] = field(default_factory=dict)
     channels: tuple[Mapping[str, float | int | None], ...] = ()
 

@@ -112,6 +112,7 @@ def compare(
     master: str | Path,
     layout: Layout | None = None,
     progress: Callable[[float], Any] | None = None,
+    origin: bool = False,
 ) -> Comparison:
     """Compare two files.
 
@@ -122,6 +123,8 @@ def compare(
         What the channels of both are, where they do not say or are wrong.
     progress : callable, optional
         Told the share (0 to 2, one a file) measured since it was last told.
+    origin : bool
+        Also look for what earlier conversions and encodes have left in either.
 
     Raises
     ------
@@ -134,7 +137,7 @@ def compare(
     with ExitStack() as stack:  # closes what one of the two kept where the other cannot be read
 
         def read(path: str | Path) -> tuple[Measurement, Kept]:
-            measurement, kept = measure_kept(path, layout, progress=progress)
+            measurement, kept = measure_kept(path, layout, progress=progress, origin=origin)
             return measurement, stack.enter_context(kept)
 
         with ThreadPoolExecutor(cores.threads()) as pool:

@@ -17,8 +17,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from master_check.provenance.codec_kernels import count_dips
-from master_check.provenance.filterbank import Hybrid, Mdct, Samples, Transform, kaiser_bessel_window
-from master_check.provenance.filterbank import sine_window, vorbis_window
+from master_check.provenance.filterbank import (
+    Hybrid,
+    Mdct,
+    Samples,
+    Transform,
+    kaiser_bessel_window,
+    sine_window,
+    vorbis_window,
+)
 from master_check.provenance.passages import LENGTH, Passage
 
 SCREENED: Final = 16

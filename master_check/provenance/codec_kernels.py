@@ -26,18 +26,18 @@ def count_dips(
     left_dips, right_dips, mid_dips, side_dips = dips[0], dips[1], dips[2], dips[3]
     one = np.float32(1.0)
     for k in range(bins):
-        l, r = left[k], right[k]
+        a, b = left[k], right[k]
         of_left = np.float32(0.0)
         of_right = np.float32(0.0)
         of_mid = np.float32(0.0)
         of_side = np.float32(0.0)
         for i in range(places):
-            m = l[i] + r[i]
-            s = l[i] - r[i]
-            left_powers[i] = l[i] * l[i]
-            right_powers[i] = r[i] * r[i]
-            mid_powers[i] = m * m
-            side_powers[i] = s * s
+            mid = a[i] + b[i]
+            side = a[i] - b[i]
+            left_powers[i] = a[i] * a[i]
+            right_powers[i] = b[i] * b[i]
+            mid_powers[i] = mid * mid
+            side_powers[i] = side * side
             of_left += left_powers[i]
             of_right += right_powers[i]
             of_mid += mid_powers[i]

@@ -40,9 +40,7 @@ def filter_bands(
 
 
 @kernel
-def transform_bands(
-    bands: NDArray[np.float32], lines: NDArray[np.float32], found: NDArray[np.float32]
-) -> None:
+def transform_bands(bands: NDArray[np.float32], lines: NDArray[np.float32], found: NDArray[np.float32]) -> None:
     """The transform of 36 samples of each subband, 32 places apart, to 18 lines (C.1.5.3.3).
 
     bands (bands, places + 32 x 35); lines (bands, 18, 36); found (bands, 18, places).

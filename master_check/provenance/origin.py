@@ -4,26 +4,20 @@ Each finding says whether something was found, how sure that is, and by which fi
 never means that a file was not converted or encoded.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from master_check.meters import Reading
 from master_check.provenance.bandwidth import RateStep, converted_from, dither_level, spectrum, spectrum_end
-from master_check.provenance.codec import CodecTrace, strongest_trace
+from master_check.provenance.codec import strongest_trace
+from master_check.provenance.finding import KINDS, ORIGIN_KEYS, Confidence, OriginFinding, Reason
 from master_check.provenance.passages import Passage, Passages
 from master_check.provenance.word_steps import grid_step
 from master_check.sound.blocks import Block
 from master_check.sound.format import AudioFormat
 from master_check.tables.quantities import Value
-
-Kind = Literal["word_length", "sample_rate", "encode", "bandwidth", "channels"]
-Result = Literal["found", "nothing", "undecided"]
-Confidence = Literal["certain", "likely"]
-Reason = Literal["quiet", "short", "dark", "converted", "lossy_file"]
 
 SOUND: Final = 1e-3
 """Passages whose largest sample is below -60 dBFS tell nothing."""
@@ -40,32 +34,6 @@ SURE_MONO_DB: Final = -80.0
 
 NARROW: Final = 0.9
 """A spectrum that ends below this share of half the sample rate is worth a word; filters of converters end above."""
-
-
-@dataclass(frozen=True, slots=True)
-class OriginFinding:
-    """One question about a file's origin, and what came of it.
-
-    Attributes
-    ----------
-    kind : str
-        word_length, sample_rate, encode, bandwidth or channels.
-    result : str
-        found; nothing (which proves nothing); or undecided.
-    confidence : str or None
-        Of what was found: certain, or likely.
-    reason : str or None
-        Why it is undecided: the file is too quiet, too short or too dark, was converted to another sample rate, or is
-        a lossy file itself.
-    values : dict
-        The figures behind it; keys end in their unit.
-    """
-
-    kind: Kind
-    result: Result
-    confidence: Confidence | None = None
-    reason: Reason | None = None
-    values: Mapping[str, Value] = field(default_factory=dict)
 
 
 class OriginMeter:
@@ -91,8 +59,7 @@ def _judged(format: AudioFormat, passages: list[Passage]) -> tuple[dict[str, Val
     heard = [passage for passage in passages if np.abs(passage.samples).max() > SOUND]
     if not heard:
         reason: Reason = "quiet" if passages else "short"
-        kinds: tuple[Kind, ...] = ("word_length", "sample_rate", "encode", "bandwidth", "channels")
-        return dict.fromkeys(ORIGIN_KEYS), tuple(OriginFinding(kind, "undecided", None, reason) for kind in kinds)
+        return dict.fromkeys(ORIGIN_KEYS), tuple(OriginFinding(kind, "undecided", None, reason) for kind in KINDS)
     hz, levels = spectrum(heard, format.rate)
     bits = format.bit_depth or 24
     step = converted_from(hz, levels, format.rate, dither_level(min(bits, 24), format.channels))
@@ -107,19 +74,6 @@ def _judged(format: AudioFormat, passages: list[Passage]) -> tuple[dict[str, Val
     for finding in findings:
         values |= {key: value for key, value in finding.values.items() if key in values}
     return values, findings
-
-
-ORIGIN_KEYS: Final = (
-    "source_bits",
-    "source_gain_db",
-    "source_rate_hz",
-    "source_codec",
-    "codec_trace",
-    "spectrum_end_hz",
-    "spectrum_drop_db",
-    "source_channels",
-)
-"""The quantities that this meter gives."""
 
 
 def _word_length(format: AudioFormat, passages: list[Passage]) -> OriginFinding:
@@ -142,9 +96,7 @@ def _sample_rate(format: AudioFormat, step: RateStep) -> OriginFinding:
         dark = step.dark
         return OriginFinding("sample_rate", "undecided" if dark else "nothing", None, "dark" if dark else None)
     sure: Confidence = "certain" if step.step_db >= SURE_STEP_DB else "likely"
-    return OriginFinding(
-        "sample_rate", "found", sure, None, {"source_rate_hz": step.rate, "step_db": step.step_db}
-    )
+    return OriginFinding("sample_rate", "found", sure, None, {"source_rate_hz": step.rate, "step_db": step.step_db})
 
 
 def _encode(format: AudioFormat, passages: list[Passage], step: RateStep) -> OriginFinding:
@@ -160,9 +112,7 @@ def _encode(format: AudioFormat, passages: list[Passage], step: RateStep) -> Ori
             "encode", "undecided" if converted else "nothing", None, "converted" if converted else None, values
         )
     sure: Confidence = "certain" if trace.deviations >= SURE_TRACE else "likely"
-    return OriginFinding(
-        "encode", "found", sure, None, {"source_codec": trace.codec, "codec_trace": trace.deviations}
-    )
+    return OriginFinding("encode", "found", sure, None, {"source_codec": trace.codec, "codec_trace": trace.deviations})
 
 
 def _front(format: AudioFormat) -> tuple[int, int]:

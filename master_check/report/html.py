@@ -29,6 +29,7 @@ from master_check.report.terminal import without_repeats
 from master_check.report.wording import verdicts as said
 from master_check.report.wording.figures import signed
 from master_check.report.wording.files import file_format
+from master_check.report.wording.origin import origin_lines
 from master_check.tables.quantities import (
     ALBUM_QUANTITIES,
     CHANNEL_KEYS,
@@ -52,8 +53,8 @@ if TYPE_CHECKING:
 
 Progress = Callable[[float], Any]
 
-METADATA: Final = "Metadata"
-"""The group whose figures are left out where a file states nothing that they are about."""
+SELDOM: Final = ("Metadata", "Origin")
+"""Groups whose figures are left out where there are none: a file states nothing, or nobody asked for its origin."""
 
 DRAWING: Final = 0.7
 """What drawing takes of the time that a page of many files takes; the rest is writing it down."""
@@ -95,6 +96,8 @@ class Track:
     checksum: str
     groups: tuple[tuple[str, tuple[Row, ...]], ...]
     pictures: tuple[tuple[str, Picture], ...]
+    origin: tuple[str, ...] = ()
+    """What earlier conversions and encodes have left, in words."""
 
     @property
     def name(self) -> str:
@@ -205,6 +208,7 @@ def track(
         checksum,
         _groups(QUANTITIES, measurement.values, measurement.at_s, checked.verdicts),
         tuple((title, picture) for title, picture in drawn if picture is not None),
+        tuple(origin_lines(measurement.origin or ())),
     )
 
 
@@ -681,7 +685,7 @@ def _groups(
     shown = {
         key: each
         for key, each in quantities.items()
-        if each.group != METADATA or values.get(key) is not None or key in wrong
+        if each.group not in SELDOM or values.get(key) is not None or key in wrong
     }
     return tuple(
         (group, tuple(_row(each, values.get(each.key), at_s.get(each.key), verdicts) for each in own))

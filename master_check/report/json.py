@@ -51,9 +51,28 @@ def file_json(file: Checked) -> types.FileJson:
         "at_s": {key: round(at, 6) for key, at in measurement.at_s.items()} if measurement else {},
         "channels": [_numbers(row) for row in measurement.channels] if measurement else [],
         "checks": [check_json(verdict) for verdict in file.verdicts],
+        "origin": _traces(measurement) if measurement else None,
         "notes": list(measurement.notes) if measurement else [],
         "error": file.error,
     }
+
+
+def _traces(measurement: Measurement) -> list[types.OriginJson] | None:
+    from master_check.report.wording.origin import origin_text
+
+    if measurement.origin is None:
+        return None
+    return [
+        {
+            "kind": found.kind,
+            "result": found.result,
+            "confidence": found.confidence,
+            "reason": found.reason,
+            "text": origin_text(found),
+            "values": _numbers(found.values),
+        }
+        for found in measurement.origin
+    ]
 
 
 def album_json(album: "Album", skipped: int) -> types.AlbumResultsJson:

@@ -6,6 +6,7 @@ table of quantities say so by an annotation.
 
 from typing import Annotated, Literal, TypedDict
 
+from master_check.provenance.finding import ORIGIN_KEYS
 from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES, REHEARSAL_QUANTITIES, Value
 
 Version = Literal[1]
@@ -62,8 +63,19 @@ class CheckJson(TypedDict):
     rules: list[RuleJson]
 
 
+class OriginJson(TypedDict):
+    """A question about a file's origin. `nothing` proves nothing; `reason` says why it is undecided."""
+
+    kind: Literal["word_length", "sample_rate", "encode", "bandwidth", "channels"]
+    result: Literal["found", "nothing", "undecided"]
+    confidence: Literal["certain", "likely"] | None
+    reason: Literal["quiet", "short", "dark", "converted", "lossy_file"] | None
+    text: str
+    values: Annotated[dict[str, Value], (*ORIGIN_KEYS, "step_db", "difference_db")]
+
+
 class FileJson(TypedDict):
-    """A file; `sha256` is that of the very bytes that were measured."""
+    """A file; `sha256` is that of the very bytes that were measured. `origin` is null where nobody asked for it."""
 
     path: str
     sha256: str | None
@@ -72,6 +84,7 @@ class FileJson(TypedDict):
     at_s: Times
     channels: list[ChannelRow]
     checks: list[CheckJson]
+    origin: list[OriginJson] | None
     notes: list[str]
     error: str | None
 

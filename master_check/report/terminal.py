@@ -59,6 +59,7 @@ def print_file_head(console: Console, file: Checked, everything: bool = False) -
     for verdict in file.verdicts:
         console.print()
         _show(console, _verdict(verdict, everything, width))
+    _show(console, _origin(file.measurement, width))
 
 
 def print_summary(console: Console, files: Sequence[Checked]) -> None:
@@ -169,6 +170,16 @@ def _format(measurement: Measurement, width: int) -> list[Text]:
 
 def _notes(notes: Iterable[str], width: int) -> list[Text]:
     return [line for note in notes for line in prose(Text(f"note: {visible(note)}", style="italic"), width)]
+
+
+def _origin(measurement: Measurement, width: int) -> list[Text]:
+    """What earlier conversions and encodes have left, where somebody asked."""
+    if measurement.origin is None:
+        return []
+    from master_check.report.wording.origin import origin_lines
+
+    lines = [line for text in origin_lines(measurement.origin) for line in prose(Text(text), width - INDENT)]
+    return [Text(), Text("Origin", style="bold"), *indented(lines, INDENT)]
 
 
 def _verdict(verdict: Verdict, everything: bool, width: int) -> list[Text]:

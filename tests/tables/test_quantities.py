@@ -5,6 +5,7 @@ import pytest
 
 from master_check.measurement.measurement import Measurement
 from master_check.measurement.stated import with_tags
+from master_check.provenance.finding import ORIGIN_KEYS
 from master_check.sound.tags.tag import Tag, Tags
 from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, GROUPS, QUANTITIES, Quantity, grouped
 from tests.signals import measured, noise, quantised, sine
@@ -101,6 +102,9 @@ def test_titles_are_not_used_twice() -> None:
 @pytest.mark.parametrize("key", QUANTITIES)
 def test_every_quantity_is_measured(master: Measurement, key: str) -> None:
     found = master.values[key]
+    if key in ORIGIN_KEYS:  # only where it is asked for, and something found: tests/provenance
+        assert found is None
+        return
     if QUANTITIES[key].text:
         assert isinstance(found, str)
     else:

@@ -52,7 +52,23 @@ def _step(values: Values) -> str:
 def _same(values: Values) -> str:
     if "gain_db" not in values:
         return "the same audio, sample for sample"
-    return "the same audio apart from word length, dither or polarity"
+    return f"the same audio apart from {_conversions(values) or 'word length, dither or polarity'}"
+
+
+def _same_gain(values: Values) -> str:
+    gain = f"{_number(values['gain_db']):+.1f} dB of gain"
+    return f"the same audio apart from {' and '.join(part for part in (gain, _conversions(values)) if part)}"
+
+
+def _conversions(values: Values) -> str:
+    """What else was done to a copy; empty where nothing was."""
+    parts = []
+    if "sample_rate_hz" in values:
+        rates = [f"{_number(values[key]) / 1000:g}" for key in ("sample_rate_hz", "other_sample_rate_hz")]
+        parts.append(f"the sample rate, {' and '.join(rates)} kHz")
+    if "dc_offset_dbfs" in values:
+        parts.append("a DC offset that only one of them has")
+    return " and ".join(parts)
 
 
 def _length(values: Values) -> str:
@@ -80,7 +96,7 @@ _TEXTS: Final[Mapping[Kind, Callable[[Values], str]]] = {
     "tail_silence": lambda values: f"{_number(values['tail_silence_s']):.2f} s of silence at the end",
     "step": _step,
     "same_audio": _same,
-    "same_audio_gain": lambda values: f"the same audio apart from {_number(values['gain_db']):+.1f} dB of gain",
+    "same_audio_gain": _same_gain,
     "version_alone": lambda _: "named like an alternate version, but no main version was found",
     "version_length": _length,
     "version_unlike": lambda _: "could not be aligned with its main version: listen to both",

@@ -144,7 +144,7 @@ def read(samples: Floats, rate: int) -> Saturation | None:
         meter.feed(block)
     found = meter.result().values
     percent, low = found["saturation_mid_percent"], found["saturation_mid_low_percent"]
-    return Saturation(percent, low) if percent is not None and low is not None else None
+    return Saturation(float(percent), float(low)) if percent is not None and low is not None else None
 
 
 def sides(folder: Path | None, quick: bool) -> Iterator[tuple[str, Floats, int]]:

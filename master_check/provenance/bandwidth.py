@@ -28,18 +28,21 @@ WITHIN: Final = 0.06
 FALL_DB: Final = 20.0
 """A fall by so much is an end."""
 
-FLOOR_DB: Final = 6.0
-"""The spectrum ends where it comes within this of what is above."""
-
 RATES: Final = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 """Rates that files are converted from. Lower ones end where a low-pass or an encode may too."""
 
 UNDER: Final = (0.9, 0.945)
 """Shares of half the lower rate between which converters still keep something."""
 
+LAST: Final = (0.945, 0.955)
+LAST_DB: Final = 6.0
+"""Shares of it between which the level is still above what is over: an MP3's own low-pass, at 20 kHz and a little more,
+would have ended it."""
+
 OVER: Final = 1.005
+BLURRED: Final = 14
 TOP: Final = 1.08
-"""Shares of it between which they keep nothing."""
+"""Shares of it between which they keep nothing; the first bins are blurred by the window."""
 
 STEP_DB: Final = 15.0
 """Least step from under to over: no music and no gentle filter falls so fast."""
@@ -52,7 +55,7 @@ EARLY_STEP_DB: Final = 20.0
 already at a lower frequency."""
 
 FLAT_DB: Final = 6.0
-FLAT: Final = 1.03
+FLAT: Final = 1.025
 """What is over has to be flat, its beginning no higher than the rest: the file's own filter would still be falling."""
 
 SOME_DB: Final = 6.0
@@ -66,7 +69,7 @@ class SpectrumEnd:
     Attributes
     ----------
     hz : float
-        Above it there is nothing but the floor.
+        Where half the fall is done, in decibels.
     drop_db : float
         From the level just below to the highest level above.
     """
@@ -97,7 +100,8 @@ def spectrum_end(hz: NDArray[np.float64], levels: NDArray[np.float64]) -> Spectr
     if best is None:
         return None
     at, drop = best
-    while levels[at] < above[best[0]] + FLOOR_DB:
+    half_way = float(above[at]) + drop / 2.0
+    while levels[at] < half_way:
         at -= 1
     return SpectrumEnd(float(hz[at]), drop)
 
@@ -130,14 +134,15 @@ def converted_from(hz: NDArray[np.float64], levels: NDArray[np.float64], rate: i
     for lower in (lower for lower in RATES if lower < 0.97 * rate):
         half = lower / 2.0
         under = float(np.median(levels[(hz >= UNDER[0] * half) & (hz < UNDER[1] * half)]))
-        step, flat = _step(hz, levels, under, OVER * half, half, rate)
+        step, flat = _step(hz, levels, under, max(OVER * half, half + BLURRED * float(hz[1])), half, rate)
         enough = STEP_DB
         if lower > NEAR * rate:
             early, early_flat = _step(hz, levels, under, EARLY * half, half, rate)
             enough = NEAR_STEP_DB
             if early_flat and early >= EARLY_STEP_DB:
                 step, flat, enough = early, True, EARLY_STEP_DB
-        if flat and step >= enough:
+        last = float(np.median(levels[(hz >= LAST[0] * half) & (hz < LAST[1] * half)]))
+        if flat and step >= enough and last - (under - step) >= LAST_DB:
             if step > best.step_db:
                 best = RateStep(lower, step, False)
         elif under - floor_db < enough or (flat and step >= SOME_DB):
@@ -151,7 +156,7 @@ def _step(
     """How far the level falls from under half a rate to what is over a frequency, and whether that is flat."""
     end = min(TOP * half, 0.495 * rate)
     over = levels[(hz >= start) & (hz < end)]
-    beginning = levels[(hz >= start) & (hz < min(start * FLAT / OVER, end))]
+    beginning = levels[(hz >= start) & (hz < min(start * FLAT, end))]
     return under - float(over.max()), float(beginning.max() - np.median(over)) <= FLAT_DB
 
 

@@ -33,7 +33,8 @@ SURE_MONO_DB: Final = -80.0
 """What is left of one channel less the other, relative to it: mono. A narrow stereo mix leaves more than -40 dB."""
 
 NARROW: Final = 0.9
-"""A spectrum that ends below this share of half the sample rate is worth a word; filters of converters end above."""
+"""A spectrum that ends below this share of half the sample rate is worth a word; filters of converters end above.
+Of a file converted from a lower rate, of half that."""
 
 
 class OriginMeter:
@@ -61,13 +62,14 @@ def _judged(format: AudioFormat, passages: list[Passage]) -> tuple[dict[str, Val
         reason: Reason = "quiet" if passages else "short"
         return dict.fromkeys(ORIGIN_KEYS), tuple(OriginFinding(kind, "undecided", None, reason) for kind in KINDS)
     hz, levels = spectrum(heard, format.rate)
-    bits = format.bit_depth or 24
-    step = converted_from(hz, levels, format.rate, dither_level(min(bits, 24), format.channels))
+    words = _word_length(format, heard)
+    bits = 16 if words.result == "found" else min(format.bit_depth or 24, 24)
+    step = converted_from(hz, levels, format.rate, dither_level(bits, format.channels))
     findings = (
-        _word_length(format, heard),
-        _sample_rate(format, step),
+        words,
+        _sample_rate(step),
         _encode(format, heard, step),
-        _bandwidth(format, hz, levels),
+        _bandwidth(step.rate or format.rate, hz, levels),
         _channels(format, heard),
     )
     values: dict[str, Value] = dict.fromkeys(ORIGIN_KEYS)
@@ -91,7 +93,7 @@ def _word_length(format: AudioFormat, passages: list[Passage]) -> OriginFinding:
     return OriginFinding("word_length", "found", "certain", None, {"source_bits": 16, "source_gain_db": gain_db})
 
 
-def _sample_rate(format: AudioFormat, step: RateStep) -> OriginFinding:
+def _sample_rate(step: RateStep) -> OriginFinding:
     if step.rate is None:
         dark = step.dark
         return OriginFinding("sample_rate", "undecided" if dark else "nothing", None, "dark" if dark else None)
@@ -121,12 +123,12 @@ def _front(format: AudioFormat) -> tuple[int, int]:
     return (labels.index("L"), labels.index("R")) if {"L", "R"} <= set(labels) else (0, 0)
 
 
-def _bandwidth(format: AudioFormat, hz: NDArray[np.float64], levels: NDArray[np.float64]) -> OriginFinding:
+def _bandwidth(rate: int, hz: NDArray[np.float64], levels: NDArray[np.float64]) -> OriginFinding:
     end = spectrum_end(hz, levels)
     if end is None:
         return OriginFinding("bandwidth", "nothing")
     values: dict[str, Value] = {"spectrum_end_hz": end.hz, "spectrum_drop_db": end.drop_db}
-    if end.hz >= NARROW * format.rate / 2.0:
+    if end.hz >= NARROW * rate / 2.0:
         return OriginFinding("bandwidth", "nothing", None, None, values)
     sure: Confidence = "certain" if end.drop_db >= SURE_STEP_DB else "likely"
     return OriginFinding("bandwidth", "found", sure, None, values)

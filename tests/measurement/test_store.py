@@ -54,9 +54,9 @@ def measures(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The files that were really measured, in order."""
     done: list[str] = []
 
-    def counted(source: Source, progress: Callable[[float], Any] | None = None) -> Measurement:
+    def counted(source: Source, progress: Callable[[float], Any] | None = None, origin: bool = False) -> Measurement:
         done.append(Path(source.name).name)
-        return measure_source(source, progress=progress)
+        return measure_source(source, progress=progress, origin=origin)
 
     monkeypatch.setattr(store_module, "measure_source", counted)
     return done
@@ -473,7 +473,7 @@ def test_a_folder_is_no_file(tmp_path: Path) -> None:
 def test_a_file_that_changes_while_it_is_measured(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = write(tmp_path / "a.wav", 0.25)
 
-    def slow(source: Source, progress: object = None) -> Measurement:
+    def slow(source: Source, progress: object = None, origin: bool = False) -> Measurement:
         found = measure_source(source)
         write(path, 0.5)
         return found
@@ -487,7 +487,7 @@ def test_a_file_that_changes_while_it_is_measured(tmp_path: Path, monkeypatch: p
 def test_a_file_that_is_only_touched_meanwhile(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = write(tmp_path / "a.wav", 0.25)
 
-    def touching(source: Source, progress: object = None) -> Measurement:
+    def touching(source: Source, progress: object = None, origin: bool = False) -> Measurement:
         found = measure_source(source)
         os.utime(path, ns=(1, 1))
         return found

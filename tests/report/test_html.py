@@ -85,8 +85,9 @@ def page(faulty: Checked, profiles: list[Profile]) -> Element:
 
 
 def told_of(values: Mapping[str, Value]) -> dict[str, Quantity]:
-    """The quantities that a page shows: all but those on metadata that the file does not have."""
-    return {key: q for key, q in QUANTITIES.items() if q.group != "Metadata" or values[key] is not None}
+    """The quantities that a page shows: all but those on metadata and origin that the file does not have."""
+    seldom = ("Metadata", "Origin")
+    return {key: q for key, q in QUANTITIES.items() if q.group not in seldom or values[key] is not None}
 
 
 def measurement_of(file: Checked) -> Measurement:

@@ -173,7 +173,7 @@ class Limiter:
             held = self._read_held(at, min(size, frames - start))
             curve = np.empty(len(held), np.float32)
             kernels.gain_curve(held, drive, rise, *state, curve)
-            kernels.lowest(curve, start, self.step, lows)
+            kernels.lowest(curve.view(np.int32), start, self.step, lows.view(np.int32))
             yield curve
             at += len(held)
             start += len(held)

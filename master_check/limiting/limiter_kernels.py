@@ -117,8 +117,11 @@ def apply(frames: Frames, curve: NDArray[np.float32], gain: float, ceiling: floa
 
 
 @kernel
-def lowest(curve: NDArray[np.float32], start: int, step: int, lows: NDArray[np.float32]) -> None:
-    """Lower `lows`, one every `step` samples, to the lowest gain in each; `curve` begins with sample `start`."""
+def lowest(curve: NDArray[np.int32], start: int, step: int, lows: NDArray[np.int32]) -> None:
+    """Lower `lows`, one every `step` samples, to the lowest gain in each; `curve` begins with sample `start`.
+
+    Both are the bits of float32 that are not negative: they order like integers, whose comparison vectorises.
+    """
     n = 0
     for i in range(start // step, (start + curve.size - 1) // step + 1):
         least = lows[i]

@@ -45,7 +45,7 @@ PROMISED_TOLERANCE_LU = 0.05
 P95_TOLERANCE_DB = 0.01
 
 LOWEST_READING = -100.0
-"""Stands for a loudness of -inf while solving."""
+"""Stands for no loudness while solving."""
 
 DEEPEST_DB = 30.0
 """Where the search ends: this much gain into the ceiling is no mastering any more."""
@@ -244,16 +244,18 @@ def plan_signal(
         raise ValueError(f"{len(weights)} weights for {signal.channels} channels")
 
     wanted = _Wanted(weights, target_lufs, tp_limit_dbtp, playback_lufs, max_gain_reduction_db)
-    premaster = wanted.levels(_amplified(signal, 0.0), signal)
+    heard = _heard(_blocks(signal), signal.rate, weights)
+    premaster = heard.levels()
     task = target_lufs, tp_limit_dbtp, max_gain_reduction_db, look_ahead_ms, release_ms, premaster
     if premaster.true_peak_dbtp is None or premaster.integrated_lufs is None:
         return Plan("unmeasurable", *task, clip=clip)
     if target_lufs is None:
-        plain = _plain(signal, wanted, tp_limit_dbtp - premaster.true_peak_dbtp)
-        need: Need = "no_target"
+        gain_db = tp_limit_dbtp - premaster.true_peak_dbtp
     else:
-        plain = _plain(signal, wanted, _plain_gain(signal, wanted, target_lufs, premaster.integrated_lufs))
-        need = _need(plain, tp_limit_dbtp)
+        gain_db = _plain_gain(heard, target_lufs, premaster.integrated_lufs)
+    levels = heard.levels(gain_db)
+    plain = Setting(gain_db, None, None, levels, None, _playback(levels, playback_lufs))
+    need: Need = "no_target" if target_lufs is None else _need(plain, tp_limit_dbtp)
     if need in ("nothing", "turn_down", "plain_gain"):
         return Plan(need, *task, plain, clip=clip)
 
@@ -320,47 +322,57 @@ class _Wanted:
     playback_lufs: float | None
     most_db: float
 
-    def loudness(self, blocks: Iterable[Block], rate: int) -> float:
-        energies = HopEnergies(rate, self.weights)
-        for block in blocks:
-            energies.feed(block)
-        found = integrated_of_energy(energies.weighted(), rate)
-        return -math.inf if found is None else found
 
-    def levels(self, blocks: Iterable[Block], signal: Signal) -> Levels:
-        energies = HopEnergies(signal.rate, self.weights)
-        true_peak = TruePeakMeter(AudioFormat("", "", signal.rate, signal.channels))
-        top = 0.0
-        for block in blocks:
-            energies.feed(block)
-            true_peak.feed(block)
-            top = max(top, float(block.tops.max()))
-        lufs = integrated_of_energy(energies.weighted(), signal.rate)
-        peak_db = decibels(float(true_peak.peaks().max()))
-        return Levels(lufs, peak_db, decibels(top), None if lufs is None or peak_db is None else peak_db - lufs)
+@dataclass(frozen=True)
+class _Heard:
+    """What the meters read: weighted energies of every 10 ms, and the highest peaks, linear."""
+
+    rate: int
+    energy: NDArray[np.float64]
+    true_peak: float
+    sample_peak: float
+
+    def levels(self, gain_db: float = 0.0) -> Levels:
+        """Of the signal amplified by so much."""
+        gain = amplitude_of(gain_db)
+        lufs = integrated_of_energy(self.energy * gain**2, self.rate)
+        peak_db = decibels(self.true_peak * gain)
+        plr_lu = None if lufs is None or peak_db is None else peak_db - lufs
+        return Levels(lufs, peak_db, decibels(self.sample_peak * gain), plr_lu)
 
 
-def _amplified(signal: Signal, gain_db: float) -> Iterator[Block]:
+def _heard(blocks: Iterable[Block], rate: int, weights: Sequence[float]) -> _Heard:
+    energies, true_peak = HopEnergies(rate, weights), TruePeakMeter(AudioFormat("", "", rate, len(weights)))
+    top = 0.0
+    for block in blocks:
+        energies.feed(block)
+        true_peak.feed(block)
+        top = max(top, float(block.tops.max()))
+    return _Heard(rate, energies.weighted(), float(true_peak.peaks().max()), top)
+
+
+def _loudness(blocks: Iterable[Block], rate: int, weights: Sequence[float]) -> float | None:
+    energies = HopEnergies(rate, weights)
+    for block in blocks:
+        energies.feed(block)
+    return integrated_of_energy(energies.weighted(), rate)
+
+
+def _blocks(signal: Signal) -> Iterator[Block]:
     blocks = Blocks(signal.rate, signal.channels)
-    start, factor = 0, np.float32(amplitude_of(gain_db))
+    start = 0
     for size in blocks.sizes():
         if start >= signal.frames:
             return
-        yield blocks.lay(np.asarray(signal.read(start, min(start + size, signal.frames)) * factor, np.float32))
+        yield blocks.lay(np.asarray(signal.read(start, min(start + size, signal.frames)), np.float32))
         start += size
 
 
-def _plain(signal: Signal, wanted: _Wanted, gain_db: float) -> Setting:
-    """Gain alone, whatever the true peak becomes."""
-    levels = wanted.levels(_amplified(signal, gain_db), signal)
-    return Setting(gain_db, None, None, levels, None, _playback(levels, wanted.playback_lufs))
-
-
-def _plain_gain(signal: Signal, wanted: _Wanted, target: float, premaster_lufs: float) -> float:
+def _plain_gain(heard: _Heard, target: float, premaster_lufs: float) -> float:
     """Gain alone to the target. The absolute gate of the loudness moves too, so even this is solved."""
 
     def loudness(gain_db: float) -> float:
-        return wanted.loudness(_amplified(signal, gain_db), signal.rate)
+        return _or_silent(heard.levels(gain_db).integrated_lufs)
 
     gain_db = _solve(loudness, target - premaster_lufs, target, LOUDNESS_TOLERANCE_LU, math.inf)
     assert gain_db is not None
@@ -377,6 +389,7 @@ class _Solver:
         self.rate = limiter.signal.rate
         self.peak_db = decibels(float(limiter.levels.max())) or 0.0
         self.playing = limiter.levels > float(limiter.levels.max()) * amplitude_of(PLAYING_DB)
+        self._last: tuple[float, float, Levels] | None = None  # gain, ceiling and what came of them
 
     def meet(self, start_db: float) -> Setting | None:
         """The setting that reads the target (or takes the peak to the ceiling). None: out of reach."""
@@ -387,7 +400,7 @@ class _Solver:
 
         def gain_at(ceiling_db: float) -> float | None:
             def loudness(gain_db: float) -> float:
-                return self.wanted.loudness(self.limiter.blocks(gain_db, ceiling_db), self.rate)
+                return _or_silent(self._levels(gain_db, ceiling_db).integrated_lufs)
 
             nonlocal guess_db
             highest = ceiling_db - self.peak_db + DEEPEST_DB
@@ -459,7 +472,7 @@ class _Solver:
 
     def _limited(self, gain_db: float, ceiling_db: float) -> Setting:
         by_true_peak = self.limiter.detection == "true_peak"
-        levels = self.wanted.levels(self.limiter.blocks(gain_db, ceiling_db), self.limiter.signal)
+        levels = self._levels(gain_db, ceiling_db)
         return Setting(
             gain_db=gain_db,
             ceiling_dbtp=ceiling_db if by_true_peak else None,
@@ -469,15 +482,21 @@ class _Solver:
             playback=_playback(levels, self.wanted.playback_lufs),
         )
 
+    def _levels(self, gain_db: float, ceiling_db: float) -> Levels:
+        """What the limiter makes of the premaster; what was asked last is known."""
+        if self._last is None or self._last[:2] != (gain_db, ceiling_db):
+            found = _heard(self.limiter.blocks(gain_db, ceiling_db), self.rate, self.wanted.weights).levels()
+            self._last = gain_db, ceiling_db, found
+        return self._last[2]
+
     def _release_range(self, gain_db: float, ceiling_db: float) -> ReleaseRange | None:
         """What other releases make of the same gain and detector's ceiling; None where one has no loudness."""
         readings = [
-            self.wanted.loudness(self.limiter.blocks(gain_db, ceiling_db, release_ms), self.rate)
+            _loudness(self.limiter.blocks(gain_db, ceiling_db, release_ms), self.rate, self.wanted.weights)
             for release_ms in RELEASES_MS
         ]
-        if not all(map(math.isfinite, readings)):
-            return None
-        return ReleaseRange(*RELEASES_MS, max(readings), min(readings))
+        known = [reading for reading in readings if reading is not None]
+        return ReleaseRange(*RELEASES_MS, max(known), min(known)) if len(known) == len(readings) else None
 
     def _reduction_while_playing(self, drive_db: float) -> NDArray[np.float64]:
         return np.asarray(self.limiter.reduction_db(drive_db)[self.playing], np.float64)
@@ -510,7 +529,7 @@ def _solve(
     at, slope = min(start, highest), 1.0
     last: tuple[float, float] | None = None
     while above - below > 1e-4:
-        value = max(measure(at), LOWEST_READING)
+        value = measure(at)
         if abs(value - target) <= tolerance:
             return at
         if value > target:
@@ -554,6 +573,11 @@ def _p95(setting: Setting) -> float:
 def _or_zero(value: float | None) -> float:
     """For readings that a signal which is not silent always has."""
     return 0.0 if value is None else value
+
+
+def _or_silent(lufs: float | None) -> float:
+    """A loudness to solve with."""
+    return LOWEST_READING if lufs is None else lufs
 
 
 def _to_json(value: Any) -> Any:

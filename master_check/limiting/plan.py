@@ -374,13 +374,17 @@ def _plain_gain(heard: _Heard, target: float, premaster_lufs: float) -> float:
     def loudness(gain_db: float) -> float:
         return _or_silent(heard.levels(gain_db).integrated_lufs)
 
-    gain_db = _solve(loudness, target - premaster_lufs, target, LOUDNESS_TOLERANCE_LU, math.inf)
-    assert gain_db is not None
-    return gain_db
+    found = _solve(loudness, target - premaster_lufs, 1.0, target, LOUDNESS_TOLERANCE_LU, math.inf)
+    assert found is not None
+    return found[0]
 
 
 class _Solver:
-    """Finds the settings of one limiter on one premaster."""
+    """Finds the settings of one limiter on one premaster.
+
+    What a limiter does depends on its drive alone, the gain over the ceiling: gain and ceiling moved together move its
+    output by as much. So the drive is what is simulated and solved for, and other ceilings cost nothing.
+    """
 
     def __init__(self, limiter: Limiter, wanted: _Wanted) -> None:
         self.limiter = limiter
@@ -389,26 +393,28 @@ class _Solver:
         self.rate = limiter.signal.rate
         self.peak_db = decibels(float(limiter.levels.max())) or 0.0
         self.playing = limiter.levels > float(limiter.levels.max()) * amplitude_of(PLAYING_DB)
-        self._last: tuple[float, float, Levels] | None = None  # gain, ceiling and what came of them
+        self._last: tuple[float, _Heard] | None = None  # the drive, and what was heard under a ceiling of 0 dBFS
 
     def meet(self, start_db: float) -> Setting | None:
         """The setting that reads the target (or takes the peak to the ceiling). None: out of reach."""
         target = self.wanted.target_lufs
         if target is None:
-            return self._with_legal_ceiling(lambda ceiling_db: ceiling_db - self.peak_db)
-        guess_db = start_db
+            return self._with_legal_ceiling(lambda ceiling_db: -self.peak_db)
+        highest = DEEPEST_DB - self.peak_db
+        guess = min(start_db - self.limit_db, highest), 1.0
 
-        def gain_at(ceiling_db: float) -> float | None:
-            def loudness(gain_db: float) -> float:
-                return _or_silent(self._levels(gain_db, ceiling_db).integrated_lufs)
+        def drive_at(ceiling_db: float) -> float | None:
+            def loudness(drive_db: float) -> float:
+                return _or_silent(self._levels(drive_db, ceiling_db).integrated_lufs)
 
-            nonlocal guess_db
-            highest = ceiling_db - self.peak_db + DEEPEST_DB
-            found = _solve(loudness, min(guess_db, highest), target, LOUDNESS_TOLERANCE_LU, highest)
-            guess_db = guess_db if found is None else found
-            return found
+            nonlocal guess
+            found = _solve(loudness, *guess, target, LOUDNESS_TOLERANCE_LU, highest)
+            if found is None:
+                return None
+            guess = found
+            return found[0]
 
-        return self._with_legal_ceiling(gain_at)
+        return self._with_legal_ceiling(drive_at)
 
     def afford(self, setting: Setting | None) -> Setting | None:
         """The loudest setting whose gain reduction stays within the cost, if what meets a target does not."""
@@ -416,37 +422,40 @@ class _Solver:
         if self.wanted.target_lufs is not None and setting is not None and _p95(setting) <= most_db:
             return None
         # Gain over ceiling alone decides the gain reduction, so this needs no rendering and no loudness.
-        drive_db = _solve(
+        found = _solve(
             lambda drive_db: float(np.percentile(self._reduction_while_playing(drive_db), 95)),
             most_db - self.peak_db,
+            1.0,
             most_db - P95_TOLERANCE_DB,
             P95_TOLERANCE_DB,
             DEEPEST_DB - self.peak_db,
         )
-        if drive_db is None:
+        if found is None:
             return None  # peaks so rare that the 95th percentile never feels them
-        return self._with_legal_ceiling(lambda ceiling_db: drive_db + ceiling_db)
+        return self._with_legal_ceiling(lambda ceiling_db: found[0])
 
-    def _with_legal_ceiling(self, gain_at: Callable[[float], float | None]) -> Setting | None:
-        """The setting with the highest legal ceiling, the gain following from it. None: no gain does."""
+    def _with_legal_ceiling(self, drive_at: Callable[[float], float | None]) -> Setting | None:
+        """The setting with the highest legal ceiling, the drive following from it. None: no drive does."""
         if self.limiter.detection == "true_peak":
-            return self._true_peak_ceiling(gain_at)
-        return self._sample_peak_ceiling(gain_at)
+            return self._true_peak_ceiling(drive_at)
+        return self._sample_peak_ceiling(drive_at)
 
-    def _true_peak_ceiling(self, gain_at: Callable[[float], float | None]) -> Setting | None:
+    def _true_peak_ceiling(self, drive_at: Callable[[float], float | None]) -> Setting | None:
         """The ceiling is the limit; the detector's is lowered by what it leaves, as `limit` does."""
         inner_db = self.limit_db
         while True:
-            gain_db = gain_at(inner_db)
-            if gain_db is None:
+            drive_db = drive_at(inner_db)
+            if drive_db is None:
                 return None
-            found = self._limited(gain_db, inner_db)
+            found = self._limited(drive_db, inner_db)
             over_db = _or_zero(found.result.true_peak_dbtp) - self.limit_db
             if over_db <= 0:
-                return replace(found, ceiling_dbtp=self.limit_db, release_range=self._release_range(gain_db, inner_db))
+                return replace(
+                    found, ceiling_dbtp=self.limit_db, release_range=self._release_range(found.gain_db, inner_db)
+                )
             inner_db -= over_db + 1e-5
 
-    def _sample_peak_ceiling(self, gain_at: Callable[[float], float | None]) -> Setting | None:
+    def _sample_peak_ceiling(self, drive_at: Callable[[float], float | None]) -> Setting | None:
         """The highest ceiling, in steps, whose result is measured to have a legal true peak."""
         top = math.floor(min(self.limit_db, 0.0) / CEILING_STEP_DB + 1e-9)
         steps = top
@@ -454,10 +463,10 @@ class _Solver:
         legal: list[int] = []
         while True:
             ceiling_db = round(steps * CEILING_STEP_DB, 6)
-            gain_db = gain_at(ceiling_db)
-            if gain_db is None:
+            drive_db = drive_at(ceiling_db)
+            if drive_db is None:
                 return None
-            tried[steps] = self._limited(gain_db, ceiling_db)
+            tried[steps] = self._limited(drive_db, ceiling_db)
             room_db = self.limit_db - _or_zero(tried[steps].result.true_peak_dbtp)
             if room_db >= 0:
                 legal.append(steps)
@@ -470,24 +479,23 @@ class _Solver:
                     return replace(found, release_range=self._release_range(found.gain_db, ceiling_db))
                 steps = min(tried) - 1
 
-    def _limited(self, gain_db: float, ceiling_db: float) -> Setting:
+    def _limited(self, drive_db: float, ceiling_db: float) -> Setting:
         by_true_peak = self.limiter.detection == "true_peak"
-        levels = self._levels(gain_db, ceiling_db)
+        levels = self._levels(drive_db, ceiling_db)
         return Setting(
-            gain_db=gain_db,
+            gain_db=drive_db + ceiling_db,
             ceiling_dbtp=ceiling_db if by_true_peak else None,
             ceiling_dbfs=None if by_true_peak else ceiling_db,
             result=levels,
-            gain_reduction=self._gain_reduction(gain_db - ceiling_db),
+            gain_reduction=self._gain_reduction(drive_db),
             playback=_playback(levels, self.wanted.playback_lufs),
         )
 
-    def _levels(self, gain_db: float, ceiling_db: float) -> Levels:
+    def _levels(self, drive_db: float, ceiling_db: float) -> Levels:
         """What the limiter makes of the premaster; what was asked last is known."""
-        if self._last is None or self._last[:2] != (gain_db, ceiling_db):
-            found = _heard(self.limiter.blocks(gain_db, ceiling_db), self.rate, self.wanted.weights).levels()
-            self._last = gain_db, ceiling_db, found
-        return self._last[2]
+        if self._last is None or self._last[0] != drive_db:
+            self._last = drive_db, _heard(self.limiter.blocks(drive_db, 0.0), self.rate, self.wanted.weights)
+        return self._last[1].levels(ceiling_db)
 
     def _release_range(self, gain_db: float, ceiling_db: float) -> ReleaseRange | None:
         """What other releases make of the same gain and detector's ceiling; None where one has no loudness."""
@@ -518,33 +526,33 @@ class _Solver:
 
 
 def _solve(
-    measure: Callable[[float], float], start: float, target: float, tolerance: float, highest: float
-) -> float | None:
-    """The argument, at most `highest`, at which the rising `measure` reads `target`; None: it stays below.
+    measure: Callable[[float], float], start: float, slope: float, target: float, tolerance: float, highest: float
+) -> tuple[float, float] | None:
+    """The argument, at most `highest`, at which the rising `measure` reads `target`, and the slope near it.
 
-    Secant steps, kept inside the bracket found so far. Where the measure jumps over the target (a gated
-    loudness can), the last argument below the jump.
+    Secant steps from `start`, the first by `slope`, kept inside the bracket found so far. Where the measure jumps over
+    the target (a gated loudness can), the last argument below the jump. None: it stays below the target.
     """
     below, above = -math.inf, math.inf
-    at, slope = min(start, highest), 1.0
+    at = min(start, highest)
     last: tuple[float, float] | None = None
     while above - below > 1e-4:
         value = measure(at)
+        if last is not None:
+            slope = min(1.0, max(0.1, (value - last[1]) / (at - last[0])))
         if abs(value - target) <= tolerance:
-            return at
+            return at, slope
         if value > target:
             above = at
         elif at < highest:
             below = at
         else:
             return None
-        if last is not None:
-            slope = min(1.0, max(0.1, (value - last[1]) / (at - last[0])))
         last = at, value
         at = min(at + (target - value) / slope, highest)
         if not below < at < above:
             at = 0.5 * (below + above)
-    return below
+    return below, slope
 
 
 def _worst_places(curve_db: NDArray[np.float64], step_s: float) -> tuple[Place, ...]:

@@ -278,6 +278,7 @@ def growth_table(folder: Path) -> None:
 
 def main() -> None:
     from tests.benchmarks.pairs import pairs_table  # these use what stands here
+    from tests.benchmarks.plans import plans_table
     from tests.benchmarks.reports import reports_table
 
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -292,6 +293,7 @@ def main() -> None:
         processes_table(Path(name), seconds)
         start_up_table(Path(name), seconds)
         pairs_table(Path(name), quick)
+        plans_table(Path(name), quick)
         if not quick:
             growth_table(Path(name))
 

@@ -37,11 +37,17 @@ FEWEST: Final = 12
 
 CANDIDATES: Final = 3
 
-NEIGHBOURS: Final = 8
-"""Places on either side that a candidate is held against; the nearest on either side is still like it, and left out."""
+NEIGHBOURS: Final = 15
+NEAREST: Final = 2
+"""Places on either side that a candidate is held against; the nearest of them are still like it, and left out."""
 
 LOUDEST: Final = 8.0
 """Standard deviations that one frame may add to a place when screening."""
+
+ALIKE: Final = frozenset(("AAC", "Vorbis"))
+CLOSE: Final = 0.9
+"""Codecs whose transforms differ in the window alone, and share of the better one's deviations from which on nobody can
+tell them apart."""
 
 BLOCK: Final = 2048
 """Samples in a long window of AAC and, at its usual setting, of Vorbis."""
@@ -54,7 +60,7 @@ class CodecTrace:
     Attributes
     ----------
     codec : str
-        MP3, AAC or Vorbis: whose transform fits best.
+        MP3, AAC, Vorbis, or "AAC or Vorbis": whose transform fits best.
     deviations : float
         Standard deviations by which vanishing coefficients exceed those at neighbouring places.
     """
@@ -94,10 +100,13 @@ def strongest_trace(passages: Sequence[Passage], channels: tuple[int, int], rate
     traces = [
         trace
         for family in _families(rate)
-        for place in _candidates(first, family.transforms[0])
-        for trace in _confirmed(second, family, place)
+        for trace in _confirmed(second, family, _candidates(first, family.transforms[0]))
     ]
-    return max(traces, key=lambda trace: trace.deviations)
+    best = max(traces, key=lambda trace: trace.deviations)
+    alike = max((trace for trace in traces if trace.codec in ALIKE - {best.codec}), key=lambda t: t.deviations)
+    if best.codec in ALIKE and alike.deviations > CLOSE * best.deviations:
+        return CodecTrace(" or ".join(sorted(ALIKE)), best.deviations)
+    return best
 
 
 def _families(rate: int) -> tuple[_Family, ...]:
@@ -147,24 +156,48 @@ def _standardised(rows: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.divide(rows, spread, out=np.zeros_like(rows), where=spread > 0.0))
 
 
-def _confirmed(passages: Sequence[Passage], family: _Family, place: int) -> list[CodecTrace]:
-    """How far one place stands out, by each codec's transform, in the best of left, right, mid and sides."""
-    width = 2 * NEIGHBOURS + 1
-    beside = np.abs(np.arange(width) - NEIGHBOURS) > 1
-    found = []
-    for codec, transform in zip(family.codecs, family.transforms, strict=True):
-        excess, variance = np.zeros(4), np.zeros(4)
-        for passage in passages:
-            # The candidate's first place in the passage that leaves room for its neighbours.
-            first = (place - NEIGHBOURS - passage.start) % transform.frame
-            for at in range(first, LENGTH - transform.support - width + 2, transform.frame):
-                dips = _dips(passage.samples[:, at : at + width - 1 + transform.support], transform, width)
-                others = dips[:, beside]
-                excess += dips[:, NEIGHBOURS] - others.mean(axis=1)
-                variance += others.var(axis=1, ddof=1) * (1.0 + 1.0 / others.shape[1])
-        deviations = np.divide(excess, np.sqrt(variance), out=np.zeros(4), where=variance > 0.0)
-        found.append(CodecTrace(codec, float(deviations.max())))
-    return found
+def _confirmed(passages: Sequence[Passage], family: _Family, places: Sequence[int]) -> list[CodecTrace]:
+    """How far places stand out, by each codec's transform, in the best of left, right, mid and sides."""
+    return [
+        CodecTrace(codec, max(_deviations(passages, transform, places)))
+        for codec, transform in zip(family.codecs, family.transforms, strict=True)
+    ]
+
+
+def _deviations(passages: Sequence[Passage], transform: Transform, places: Sequence[int]) -> list[float]:
+    """Standard deviations by which each place stands out from its neighbours.
+
+    Chance is judged twice: by how neighbours differ in each frame, as if frames had nothing to do with each other; and
+    by how their sums over all frames differ, which is more where a tone or the blocks of a synthesiser make frames
+    alike. The larger counts.
+    """
+    beside = np.abs(np.arange(2 * NEIGHBOURS + 1) - NEIGHBOURS) > NEAREST
+    excesses, by_frames, by_sums = [], [], []
+    for place in places:
+        total, variance = _summed(passages, transform, place, beside)
+        others = total[:, beside]
+        excesses.append(total[:, NEIGHBOURS] - others.mean(axis=1))
+        by_frames.append(variance)
+        by_sums.append(others.var(axis=1, ddof=1))
+    variances = np.maximum(by_frames, np.mean(by_sums, axis=0)) * (1.0 + 1.0 / int(beside.sum()))
+    deviations = np.divide(excesses, np.sqrt(variances), out=np.zeros_like(variances), where=variances > 0.0)
+    return [float(row.max()) for row in deviations]
+
+
+def _summed(
+    passages: Sequence[Passage], transform: Transform, place: int, beside: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Dips at a place and its neighbours over all frames, (4, width); and the neighbours' variances added up, (4,)."""
+    width = len(beside)
+    total, variance = np.zeros((4, width)), np.zeros(4)
+    for passage in passages:
+        # The first frame in the passage that leaves room for the neighbours.
+        first = (place - NEIGHBOURS - passage.start) % transform.frame
+        for at in range(first, LENGTH - transform.support - width + 2, transform.frame):
+            dips = _dips(passage.samples[:, at : at + width - 1 + transform.support], transform, width)
+            total += dips
+            variance += dips[:, beside].var(axis=1, ddof=1)
+    return total, variance
 
 
 def _dips(samples: Samples, transform: Transform, width: int) -> Samples:

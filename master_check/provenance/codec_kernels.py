@@ -5,15 +5,15 @@ from numpy.typing import NDArray
 
 from master_check.jit import kernel
 
-STEEP = 300.0
-"""A coefficient of a 300th of its mean power (-25 dB) counts half as vanished."""
+STEEP = 20.0
+"""A coefficient of a 20th of its mean power (-13 dB) counts half as vanished."""
 
 
 @kernel
 def count_dips(
     left: NDArray[np.float32], right: NDArray[np.float32], powers: NDArray[np.float32], dips: NDArray[np.float32]
 ) -> None:
-    """Add up 1 / (1 + 300 power / mean power) over coefficients: of left, right, mid and sides, at every place.
+    """Add up 1 / (1 + 20 power / mean power) over coefficients: of left, right, mid and sides, at every place.
 
     left, right (coefficients, places); the mean is over the places; dips (4, places); powers (4, places) is for work.
     """

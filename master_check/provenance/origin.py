@@ -22,8 +22,8 @@ from master_check.tables.quantities import Value
 SOUND: Final = 1e-3
 """Passages whose largest sample is below -60 dBFS tell nothing."""
 
-TRACE: Final = 7.0
-SURE_TRACE: Final = 14.0
+TRACE: Final = 6.0
+SURE_TRACE: Final = 12.0
 """Standard deviations by which a codec's trace stands out: found, and certain."""
 
 SURE_STEP_DB: Final = 40.0

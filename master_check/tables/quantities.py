@@ -627,7 +627,7 @@ _ROWS: Final = (
         "Origin",
         "",
         1,
-        "By how many standard deviations these exceed those at neighbouring places; 7 and more is found.",
+        "By how many standard deviations these exceed those at neighbouring places; 6 and more is found.",
         "ask for the version from before the encode",
     ),
     Quantity(

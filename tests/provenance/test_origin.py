@@ -110,7 +110,7 @@ def test_nothing_is_found_in_what_was_not_encoded() -> None:
         assert finding(measurement, "encode").result == "nothing"
         assert all(measurement.values[key] is None for key in ORIGIN_KEYS if key.startswith("source"))
         trace = measurement.values["codec_trace"]
-        assert isinstance(trace, float) and trace < 7.0
+        assert isinstance(trace, float) and trace < 6.0
 
 
 def test_a_low_pass_is_no_encode() -> None:

@@ -7,6 +7,7 @@ The same files, byte for byte, come out of every run.
 """
 
 import argparse
+import io
 import struct
 import sys
 from collections.abc import Callable
@@ -273,8 +274,12 @@ TRACKS: tuple[Track, ...] = (
 )
 
 
+RECEIVED: Path = Path("received") / "05 Slow Orchard (from the client).wav"
+"""Track 5's premaster as an MP3 of 192 kbit/s, decoded to 24 bits again: the one file that a codec has been through."""
+
+
 def make(out: Path) -> list[Path]:
-    """Write the EP below `out`, premasters and masters in a folder each; returns the files, in order."""
+    """Write the EP below `out`: premasters, masters and what was received, in order; returns the files."""
     written = []
     for track in TRACKS:
         premaster = words(track.song(track.premaster_peak_dbfs))
@@ -282,7 +287,19 @@ def make(out: Path) -> list[Path]:
         finished = master(premaster / 2.0**31, RATE, track.chain, seed=track.number)
         written.append(_write(out / track.path("premaster"), premaster, RATE))
         written.append(_write(out / track.path("master"), finished, track.chain.sample_rate, _bext(track)))
+        if track.number == 5:
+            written.append(_write(out / RECEIVED, _decoded_mp3(premaster), RATE))
     return written
+
+
+def _decoded_mp3(samples: NDArray[np.int32]) -> NDArray[np.int32]:
+    """What is left of 24-bit samples after an MP3 encode at a constant 192 kbit/s (libsndfile's LAME)."""
+    file = io.BytesIO()
+    kind = {"format": "MP3", "subtype": "MPEG_LAYER_III", "bitrate_mode": "CONSTANT", "compression_level": 128 / 288}
+    soundfile.write(file, samples / 2.0**31, RATE, **kind)
+    file.seek(0)
+    decoded = np.clip(soundfile.read(file)[0], -1.0, 1.0 - 2.0**-23)
+    return np.asarray(np.round(decoded * 2.0**23) * 256.0, np.int32)
 
 
 def _bext(track: Track) -> bytes:

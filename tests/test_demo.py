@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from demo.make_demo import EVERY_MASTER_BREAKS, TRACKS, File, Track, make
+from demo.make_demo import EVERY_MASTER_BREAKS, RECEIVED, TRACKS, File, Track, make
 from master_check import check
 from master_check.albums.tracks import find_tracks
 from master_check.judgement.verdict import Verdict
@@ -22,7 +22,8 @@ pytestmark = pytest.mark.xdist_group("demo")
 @pytest.fixture(scope="module")
 def ep(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("ep")
-    assert make(out) == [out / track.path(file) for track in TRACKS for file in ("premaster", "master")]
+    files = [track.path(file) for track in TRACKS for file in ("premaster", "master")]
+    assert make(out) == [out / path for path in (*files, RECEIVED)]
     return out
 
 
@@ -51,6 +52,27 @@ def test_exactly_the_planted_faults_are_found(ep: Path, track: Track, file: File
             for kind in ("saturation", "pinned"):
                 found = measurement.values[f"{kind}_{side}_percent"]
                 assert isinstance(found, float) and found < 0.5, (kind, side)
+
+
+ORIGINS = {
+    TRACKS[0].path("master"): {"word_length"},  # 16 bits, padded
+    TRACKS[2].path("master"): {"sample_rate"},  # made at 44.1 kHz, converted to 48 kHz
+    RECEIVED: {"encode", "bandwidth"},  # an MP3, with its encoder's low-pass
+    TRACKS[4].path("master"): set(),
+}
+"""What a file has been through before."""
+
+
+@pytest.mark.parametrize("path", ORIGINS, ids=lambda path: path.stem)
+def test_exactly_the_planted_origins_are_found(ep: Path, path: Path) -> None:
+    measurement, _ = check(ep / path, origin=True)
+    assert measurement.origin is not None
+    found = {finding.kind for finding in measurement.origin if finding.result == "found"}
+    assert found == ORIGINS[path]
+    if path == RECEIVED:
+        assert measurement.values["source_codec"] == "MP3"
+    if "sample_rate" in found:
+        assert measurement.values["source_rate_hz"] == 44_100
 
 
 def test_the_masters_are_an_album_folder(ep: Path) -> None:

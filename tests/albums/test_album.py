@@ -365,6 +365,22 @@ def test_same_audio_with_other_words_or_gain(tmp_path: Path) -> None:
     assert float(gains[0].values["gain_db"] or 0.0) == pytest.approx(-6.02, abs=0.01)
 
 
+def test_same_audio_at_another_rate_or_without_its_dc_offset(tmp_path: Path) -> None:
+    frames = music(10.0, 1, 0.9)
+    converted = resample_poly(frames, 160, 147, axis=0)
+    paths = [
+        write(tmp_path / "1.wav", frames + 0.02),
+        write(tmp_path / "2.wav", 0.5 * frames),
+        write(tmp_path / "3.wav", converted, 48_000),
+    ]
+    first, second, third = album(paths, []).observations[-3:]
+    assert [first.tracks, second.tracks, third.tracks] == [(0, 1), (0, 2), (1, 2)]
+    assert [o.kind for o in (first, second, third)] == ["same_audio_gain", "same_audio", "same_audio_gain"]
+    assert text(first) == "the same audio apart from -6.0 dB of gain and a DC offset that only one of them has"
+    assert "apart from the sample rate, 44.1 and 48 kHz and a DC offset" in text(second)
+    assert float(third.values["gain_db"] or 0.0) == pytest.approx(6.02, abs=0.1)
+
+
 @pytest.mark.parametrize(
     ("loudness", "peak", "loudest", "highest", "gain", "withheld"),
     [

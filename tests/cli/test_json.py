@@ -101,6 +101,7 @@ def printed(folder: Path) -> dict[str, Any]:
         return {
             "check": run("check", *sorted(album.iterdir()), "-p", "streaming", "-p", plant),
             "check, no profile": run("check", mix),
+            "check, origin": run("check", "--origin", master, album / "6 nothing.wav"),
             "album": run("album", album, "-p", plant),
             "compare": run("compare", mix, master, "-p", "streaming"),
             "plan": run("plan", mix, "-p", "streaming", "--target", "-8", "--clip", "0.5"),
@@ -152,6 +153,7 @@ def test_no_object_may_have_an_undeclared_key(validator: Any) -> None:
     [
         ("check", ("files", 0, "measures")),
         ("check", ("files", 0, "checks", 0, "rules", 0)),
+        ("check, origin", ("files", 0, "origin", 2)),
         ("album", ("files", 4, "version_of")),
         ("album", ("album", "measures")),
         ("compare", ("comparison", "saturation", "sides", 0)),

@@ -17,7 +17,7 @@ import scipy.fft
 import scipy.signal
 import soundfile
 
-from master_check import ArraySource, Measurement, measure
+from master_check import ArraySource, Measurement, Profile, Rule, check, measure
 from master_check.provenance.finding import ORIGIN_KEYS, Kind, OriginFinding
 from master_check.provenance.passages import LENGTH, MOST, Passages
 from master_check.sound.blocks import blocks_of
@@ -29,8 +29,8 @@ RATE = 48_000
 
 @cache
 def piece() -> Floats:
-    """15 s of a made piece, with some noise in it up to half the rate, as recordings have."""
-    frames = made_music(5, 15.0)
+    """10 s of a made piece, with some noise in it up to half the rate, as recordings have."""
+    frames = made_music(5, 10.0)
     noise = np.random.default_rng(5).standard_normal(frames.shape)
     return np.asarray(0.5 * frames / np.abs(frames).max() + amplitude(-66.0) * noise)
 
@@ -185,6 +185,15 @@ def test_tones_silence_and_short_files_prove_nothing() -> None:
         measurement = look(frames)
         assert measurement.origin is not None
         assert {(each.result, each.reason) for each in measurement.origin} == {("undecided", reason)}
+
+
+def test_a_profile_that_rules_on_it_has_it_looked_for() -> None:
+    mono = ArraySource(0.5 * piece()[: 3 * RATE, [0, 0]], RATE)
+    two = Profile("two", "Two channels", rules=(Rule("source_channels", min=2),))
+    measurement, (verdict,) = check(mono, two)
+    assert measurement.origin is not None and verdict.result == "fail"
+    measurement, (verdict,) = check(mono, Profile("any", "Anything"))
+    assert measurement.origin is None and verdict.result == "pass"
 
 
 def test_nobody_asked_nothing_looked_for() -> None:

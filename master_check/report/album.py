@@ -6,10 +6,12 @@ from rich.console import Console
 from rich.text import Text
 
 from master_check.albums.album import Album, Track
+from master_check.provenance.finding import OriginFinding
 from master_check.report.lines import Cell, clauses, columns, flow, indented, prose, show
 from master_check.report.terminal import findings_lines, verdict_word, without_repeats
 from master_check.report.wording.album import observation
 from master_check.report.wording.figures import signed
+from master_check.report.wording.origin import NO_PROOF, origin_text
 from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, Value
 from master_check.text import clock, visible
 
@@ -44,6 +46,25 @@ def print_album(console: Console, album: Album, skipped: int, worst_first: bool)
         for found in album.observations:
             names = ", ".join(_name(album.tracks[index]) for index in found.tracks)
             show(console, indented(clauses(f"{names}: {observation(found)}", width - 4), 4))
+    _print_origins(console, album)
+
+
+def _print_origins(console: Console, album: Album) -> None:
+    """What earlier conversions and encodes have left in tracks, where somebody asked."""
+    looked = [track for track in album.tracks if track.measurement is not None and track.measurement.origin is not None]
+    if not looked:
+        return
+    found = [(track, each) for track in looked for each in _origins(track) if each.result == "found"]
+    lines = [f"{_name(track)}: {origin_text(each)}" for track, each in found]
+    lines.append(NO_PROOF if found else f"no trace found; {NO_PROOF}")
+    console.print()
+    show(console, [Text("  Origin", style="bold")])
+    for line in lines:
+        show(console, indented(prose(Text(line), console.width - 4), 4))
+
+
+def _origins(track: Track) -> Sequence[OriginFinding]:
+    return (track.measurement.origin or ()) if track.measurement is not None else ()
 
 
 def _counted(number: int, what: str) -> str:

@@ -16,6 +16,8 @@ NAMES: Final[Mapping[Kind, str]] = {
     "channels": "one signal in both channels",
 }
 
+NO_PROOF: Final = "where no trace is found, that does not prove that there was none"
+
 
 def origin_lines(findings: Sequence[OriginFinding]) -> list[str]:
     """What was found, what cannot be told, and what was looked for in vain."""

@@ -69,6 +69,19 @@ class CodecTrace:
     deviations: float
 
 
+MP3_ENDS: Final = (
+    *((10_500.0, None), (11_700.0, 64), (13_700.0, 80), (15_800.0, 112), (17_050.0, 128)),
+    *((17_900.0, 160), (19_100.0, 192), (19_850.0, 256), (20_550.0, 320)),
+)
+"""Up to where the spectrum ends, Hz, at which bit rate, kbit/s: noise and music through LAME 3.100 at constant rates,
+whose usual low-pass follows the bit rate. Other encoders differ."""
+
+
+def mp3_kbps(end_hz: float) -> int | None:
+    """About the bit rate of an MP3 whose spectrum ends there; None where its low-pass is not the usual one."""
+    return next((kbps for highest, kbps in MP3_ENDS if end_hz <= highest), None)
+
+
 @dataclass(frozen=True, slots=True)
 class _Family:
     """Codecs that share their frames; all are screened with the first one's transform."""

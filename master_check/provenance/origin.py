@@ -7,11 +7,17 @@ never means that a file was not converted or encoded.
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from master_check.meters import Reading
-from master_check.provenance.bandwidth import RateStep, converted_from, dither_level, spectrum, spectrum_end
-from master_check.provenance.codec import strongest_trace
+from master_check.provenance.bandwidth import (
+    RateStep,
+    SpectrumEnd,
+    converted_from,
+    dither_level,
+    spectrum,
+    spectrum_end,
+)
+from master_check.provenance.codec import mp3_kbps, strongest_trace
 from master_check.provenance.finding import KINDS, ORIGIN_KEYS, Confidence, OriginFinding, Reason
 from master_check.provenance.passages import Passage, Passages
 from master_check.provenance.word_steps import grid_step
@@ -65,11 +71,12 @@ def _judged(format: AudioFormat, passages: list[Passage]) -> tuple[dict[str, Val
     words = _word_length(format, heard)
     bits = 16 if words.result == "found" else min(format.bit_depth or 24, 24)
     step = converted_from(hz, levels, format.rate, dither_level(bits, format.channels))
+    end = spectrum_end(hz, levels)
     findings = (
         words,
         _sample_rate(step),
-        _encode(format, heard, step),
-        _bandwidth(step.rate or format.rate, hz, levels),
+        _encode(format, heard, step, end),
+        _bandwidth(step.rate or format.rate, end),
         _channels(format, heard),
     )
     values: dict[str, Value] = dict.fromkeys(ORIGIN_KEYS)
@@ -101,20 +108,23 @@ def _sample_rate(step: RateStep) -> OriginFinding:
     return OriginFinding("sample_rate", "found", sure, None, {"source_rate_hz": step.rate, "step_db": step.step_db})
 
 
-def _encode(format: AudioFormat, passages: list[Passage], step: RateStep) -> OriginFinding:
+def _encode(format: AudioFormat, passages: list[Passage], step: RateStep, end: SpectrumEnd | None) -> OriginFinding:
     if format.bit_depth is None:
         return OriginFinding("encode", "undecided", None, "lossy_file")
     trace = strongest_trace(passages, _front(format), format.rate)
     if trace is None:
         return OriginFinding("encode", "undecided", None, "short")
+    values: dict[str, Value] = {"codec_trace": trace.deviations}
     if trace.deviations < TRACE:
-        values: dict[str, Value] = {"codec_trace": trace.deviations}
         converted = step.rate is not None
         return OriginFinding(
             "encode", "undecided" if converted else "nothing", None, "converted" if converted else None, values
         )
-    sure: Confidence = "certain" if trace.deviations >= SURE_TRACE else "likely"
-    return OriginFinding("encode", "found", sure, None, {"source_codec": trace.codec, "codec_trace": trace.deviations})
+    values |= {"source_codec": trace.codec}
+    kbps = mp3_kbps(end.hz) if end and trace.codec == "MP3" else None
+    if kbps is not None:
+        values |= {"about_kbps": kbps}
+    return OriginFinding("encode", "found", "certain" if trace.deviations >= SURE_TRACE else "likely", None, values)
 
 
 def _front(format: AudioFormat) -> tuple[int, int]:
@@ -123,8 +133,7 @@ def _front(format: AudioFormat) -> tuple[int, int]:
     return (labels.index("L"), labels.index("R")) if {"L", "R"} <= set(labels) else (0, 0)
 
 
-def _bandwidth(rate: int, hz: NDArray[np.float64], levels: NDArray[np.float64]) -> OriginFinding:
-    end = spectrum_end(hz, levels)
+def _bandwidth(rate: int, end: SpectrumEnd | None) -> OriginFinding:
     if end is None:
         return OriginFinding("bandwidth", "nothing")
     values: dict[str, Value] = {"spectrum_end_hz": end.hz, "spectrum_drop_db": end.drop_db}

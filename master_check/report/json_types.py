@@ -71,7 +71,7 @@ class OriginJson(TypedDict):
     confidence: Literal["certain", "likely"] | None
     reason: Literal["quiet", "short", "dark", "converted", "lossy_file"] | None
     text: str
-    values: Annotated[dict[str, Value], (*ORIGIN_KEYS, "step_db", "difference_db")]
+    values: Annotated[dict[str, Value], (*ORIGIN_KEYS, "step_db", "difference_db", "about_kbps")]
 
 
 class FileJson(TypedDict):

@@ -214,3 +214,11 @@ def test_passages_do_not_depend_on_the_blocks(hops: int) -> None:
     assert len(apart) == 1
     for passage in kept:
         np.testing.assert_array_equal(passage.samples[0], frames[passage.start : passage.start + LENGTH, 0])
+
+
+@pytest.mark.parametrize("kbps", [128, 192, 320])
+def test_the_bit_rate_of_an_mp3_shows_in_where_its_spectrum_ends(kbps: int) -> None:
+    """Against LAME itself, at constant rates."""
+    quality = {"bitrate_mode": "CONSTANT", "compression_level": (320 - kbps) / 288}
+    measurement = look(encoded(piece()[: 5 * RATE], "MP3", "MPEG_LAYER_III", **quality))
+    assert finding(measurement, "encode").values["about_kbps"] == kbps

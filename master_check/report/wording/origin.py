@@ -74,8 +74,9 @@ def _sample_rate(values: Values) -> str:
 
 def _encode(values: Values) -> str:
     codec = str(values["source_codec"])
+    rate = f" of about {values['about_kbps']} kbit/s" if "about_kbps" in values else ""
     return (
-        f"coefficients rounded to zero, as after {'a' if codec == 'Vorbis' else 'an'} {codec} encode "
+        f"coefficients rounded to zero, as after {'a' if codec == 'Vorbis' else 'an'} {codec} encode{rate} "
         f"({_number(values['codec_trace']):.0f} standard deviations above chance)"
     )
 

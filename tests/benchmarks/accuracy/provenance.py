@@ -121,7 +121,7 @@ AFTER: Final[dict[str, Callable[[Floats, int], Floats]]] = {
     "equaliser": lambda x, r: words(equalised(x, r)),
     "limiter, 4 dB": lambda x, r: words(limited(x, r, 4.0)),
     "both, 16 bit": lambda x, r: words(limited(equalised(x, r), r, 6.0), 16, 2),
-    "played 2 % slower": lambda x, r: words(scipy.signal.resample_poly(x, 51, 50, axis=0)),
+    "played 3 % slower": lambda x, r: words(scipy.signal.resample_poly(x, 103, 100, axis=0)),
 }
 """What is done after an encode; nothing needs to be found after the last."""
 
@@ -137,7 +137,7 @@ LOSSLESS: Final[dict[str, Callable[[Floats, int], tuple[Floats, int]]]] = {
     "low-pass 6 dB/octave": lambda x, r: (
         words(scipy.signal.lfilter(*scipy.signal.iirfilter(1, 5_000, fs=r, btype="low"), x, axis=0)), r
     ),
-    "played 2 % slower": lambda x, r: (words(scipy.signal.resample_poly(x, 51, 50, axis=0)), r),
+    "played 3 % slower": lambda x, r: (words(scipy.signal.resample_poly(x, 103, 100, axis=0)), r),
     "down to 32/44.1, soft filter": lambda x, r: (
         words(resampy.resample(x, r, r * 320 // 441, axis=0, filter="kaiser_fast")), r * 320 // 441
     ),

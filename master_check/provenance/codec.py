@@ -35,7 +35,14 @@ CONFIRMED: Final = 48
 FEWEST: Final = 12
 """Passages without which nothing is said."""
 
+REPEATED: Final = 0.01
+"""Power of the difference from one frame to the next, relative to the passage's, from which on it does not repeat."""
+
 CANDIDATES: Final = 3
+
+CHANCE: Final = 4.0
+"""From so many deviations on it is asked whether places half a frame or a third further on stand out too. What repeats
+so often is a tone, or the blocks of a synthesiser; a codec's frames begin once."""
 
 NEIGHBOURS: Final = 15
 NEAREST: Final = 2
@@ -110,14 +117,12 @@ def strongest_trace(passages: Sequence[Passage], channels: tuple[int, int], rate
     picked = np.linspace(0, len(others) - 1, min(CONFIRMED, len(others))).round().astype(int)
     first = [_pair(passages[number], channels) for number in sorted(screened)]
     second = [_pair(others[number], channels) for number in picked]
-    traces = [
-        trace
-        for family in _families(rate)
-        for trace in _confirmed(second, family, _candidates(first, family.transforms[0]))
-    ]
+    traces = [trace for family in _families(rate) for trace in _traces(first, second, family)]
+    if not traces:
+        return None
     best = max(traces, key=lambda trace: trace.deviations)
-    alike = max((trace for trace in traces if trace.codec in ALIKE - {best.codec}), key=lambda t: t.deviations)
-    if best.codec in ALIKE and alike.deviations > CLOSE * best.deviations:
+    alike = max((trace.deviations for trace in traces if trace.codec in ALIKE - {best.codec}), default=0.0)
+    if best.codec in ALIKE and alike > CLOSE * best.deviations:
         return CodecTrace(" or ".join(sorted(ALIKE)), best.deviations)
     return best
 
@@ -132,6 +137,21 @@ def _families(rate: int) -> tuple[_Family, ...]:
 
 def _pair(passage: Passage, channels: tuple[int, int]) -> Passage:
     return Passage(passage.start, passage.samples[list(channels)])
+
+
+def _traces(first: Sequence[Passage], second: Sequence[Passage], family: _Family) -> list[CodecTrace]:
+    """The traces of a family's codecs: the best places of the first passages, confirmed by the second ones."""
+    frame = family.transforms[0].frame
+    first, second = ([passage for passage in passages if _changes(passage, frame)] for passages in (first, second))
+    if len(first) + len(second) < FEWEST or not first or not second:
+        return []
+    return _confirmed(second, family, _candidates(first, family.transforms[0]))
+
+
+def _changes(passage: Passage, frame: int) -> bool:
+    """Whether a passage differs from one frame to the next: a tone that repeats with the frame looks like a codec."""
+    apart = passage.samples[:, frame:] - passage.samples[:, :-frame]
+    return bool(np.square(apart).mean() > REPEATED * np.square(passage.samples).mean())
 
 
 def _candidates(passages: Sequence[Passage], transform: Transform) -> list[int]:
@@ -170,15 +190,20 @@ def _standardised(rows: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _confirmed(passages: Sequence[Passage], family: _Family, places: Sequence[int]) -> list[CodecTrace]:
-    """How far places stand out, by each codec's transform, in the best of left, right, mid and sides."""
-    return [
-        CodecTrace(codec, max(_deviations(passages, transform, places)))
-        for codec, transform in zip(family.codecs, family.transforms, strict=True)
-    ]
+    """How far the place that stands out most does so, by each codec's transform."""
+    found = []
+    for codec, transform in zip(family.codecs, family.transforms, strict=True):
+        deviations = _deviations(passages, transform, places)
+        best = int(np.argmax(deviations))
+        if deviations[best] > CHANCE:
+            echoes = [places[best] + transform.frame // part for part in (2, 3) if transform.frame % part == 0]
+            deviations[best] -= max(0.0, *_deviations(passages, transform, echoes))
+        found.append(CodecTrace(codec, deviations[best]))
+    return found
 
 
 def _deviations(passages: Sequence[Passage], transform: Transform, places: Sequence[int]) -> list[float]:
-    """Standard deviations by which each place stands out from its neighbours.
+    """Standard deviations by which each place stands out, in the best of left, right, mid and sides.
 
     Chance is judged twice: by how neighbours differ in each frame, as if frames had nothing to do with each other; and
     by how their sums over all frames differ, which is more where a tone or the blocks of a synthesiser make frames
@@ -218,5 +243,5 @@ def _dips(samples: Samples, transform: Transform, width: int) -> Samples:
     left = transform.at(samples[0], width)
     right = transform.at(samples[1], width)
     dips = np.empty((4, width), np.float32)
-    count_dips(left, right, np.empty((4, width), np.float32), dips)
+    count_dips(left, right, np.empty((4, len(left)), np.float32), np.empty((4, width), np.float32), dips)
     return dips

@@ -42,7 +42,7 @@ def grid_step(samples: NDArray[np.float32]) -> float | None:
     counts = np.bincount(words + LARGEST, minlength=2 * LARGEST)
     weights = np.sqrt(counts)  # so that the few values of a long quiet passage do not outweigh all others
     total = float(weights.sum())
-    if total * total < FEWEST * float(np.square(weights).sum()):
+    if total == 0.0 or total * total < FEWEST * float(np.square(weights).sum()):
         return None
     peaks = np.abs(np.fft.rfft(weights, SIZE)) / total
     first, last = int(SIZE / STEPS[1]), int(SIZE / STEPS[0]) + 2

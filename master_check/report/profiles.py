@@ -88,7 +88,7 @@ def print_quantities(console: Console) -> None:
     for title, quantities in (
         ("of a file", QUANTITIES),
         ("of an album", ALBUM_QUANTITIES),
-        ("of a rehearsal, besides those of a file", REHEARSAL_QUANTITIES),
+        ("of a rehearsal, besides", REHEARSAL_QUANTITIES),
     ):
         show(console, [Text(f"Quantities {title}", style="bold")])
         widest = max(map(len, quantities))

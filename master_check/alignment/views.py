@@ -106,7 +106,8 @@ class Placed:
         self.channels = len(feeds)
         self.frames = frames
         self.lines = tuple(lines)
-        self._signal, self._feeds = signal, feeds
+        self.feeds = tuple(feeds)
+        self._signal = signal
 
     def read(self, start: int, stop: int) -> Frames:
         """As `Signal.read`."""
@@ -117,12 +118,16 @@ class Placed:
                 self._fill(found[first - start : last - start], line, first)
         return found
 
+    def moved(self, lines: Sequence[Line]) -> "Placed":
+        """The same signal along other lines."""
+        return Placed(self._signal, lines, self.feeds, self.frames)
+
     def _fill(self, out: Frames, line: Line, first: int) -> None:
-        places = [line.place(first - feed.later) for feed in self._feeds]
+        places = [line.place(first - feed.later) for feed in self.feeds]
         whole = floor(min(places)) - TAPS // 2
         reach = floor(max(places) + len(out) / line.stretch) + TAPS // 2 + 2
         rows = np.ascontiguousarray(self._signal.read(whole, reach).T)
-        for channel, (feed, place) in enumerate(zip(self._feeds, places, strict=True)):
+        for channel, (feed, place) in enumerate(zip(self.feeds, places, strict=True)):
             row = np.empty(len(out), np.float32)
             if line.stretch == 1.0 and place == floor(place):
                 row[:] = rows[feed.channel, int(place) - whole :][: len(out)]

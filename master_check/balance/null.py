@@ -1,0 +1,115 @@
+"""What is left of a mix when its stems are taken away."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from master_check.decibels import power_decibels
+from master_check.meters.spectrum import BANDS_HZ, EDGES_HZ
+from master_check.sound.kept import Signal
+
+Floats = NDArray[np.float64]
+
+STEP_S: Final = 1.0
+NOTHING: Final = 1e-16
+"""Power against the mix's below which nothing is left that single precision could tell (-160 dB)."""
+
+
+@dataclass(frozen=True)
+class Null:
+    """The stems taken from a mix.
+
+    Attributes
+    ----------
+    as_they_are_db : float or None
+        What is left, against the mix, when the sum of the stems is taken away at the level that leaves least.
+    fitted_db : float or None
+        The same with every stem at its own level, delay and polarity.
+    common_gain_db : float or None
+        The level of that sum in the mix.
+    step_s : float
+    over_time_db : (steps,) float64
+        What is left with every stem as it is in the mix, against the mean power of the whole mix; NaN where the mix is
+        silent.
+    bands_db : (bands,) float64
+        The same in third octaves (`meters.spectrum.BANDS_HZ`), against the mix in each; NaN where that has nothing.
+    """
+
+    as_they_are_db: float | None
+    fitted_db: float | None
+    common_gain_db: float | None
+    step_s: float
+    over_time_db: Floats
+    bands_db: Floats
+
+
+def null(signals: Sequence[Signal], own: Sequence[Signal], mix: Signal) -> Null:
+    """Read all of them through.
+
+    Parameters
+    ----------
+    signals : sequence of Signal
+        The stems where the mix should have them.
+    own : sequence of Signal
+        The same where it has them.
+    mix : Signal
+    """
+    step = round(STEP_S * mix.rate)
+    steps = -(-mix.frames // step)
+    power, sums, products = np.zeros(steps), np.zeros(steps), np.zeros(steps)
+    normal, right = np.zeros((len(own), len(own))), np.zeros(len(own))
+    moved = [mine is not other for mine, other in zip(own, signals, strict=True)]
+    for n, target, rows, plain in _read(signals, own, mix, moved, step):
+        power[n], sums[n], products[n] = np.dot(target, target), np.dot(plain, plain), np.dot(target, plain)
+        normal += rows @ rows.T
+        right += rows @ target
+    whole, total, both = float(power.sum()), float(sums.sum()), float(products.sum())
+    gain = both / total if total else 0.0
+    diagonal = np.diag(normal)
+    levels = np.asarray(np.linalg.solve(normal + np.diag(1e-12 * diagonal + 1e-30), right), np.float64)
+    over_time, bands = _left(own, mix, levels, step, steps)
+    fitted = float(over_time.sum())
+    return Null(
+        power_decibels(max((whole - gain * both) / whole, NOTHING)) if whole else None,
+        power_decibels(max(fitted / whole, NOTHING)) if whole else None,
+        20.0 * float(np.log10(abs(gain))) if gain else None,
+        STEP_S,
+        np.where(power > 0.0, 10.0 * np.log10(np.maximum(over_time / (whole / steps + 1e-300), NOTHING)), np.nan),
+        bands,
+    )
+
+
+def _read(
+    signals: Sequence[Signal], own: Sequence[Signal], mix: Signal, moved: Sequence[bool], step: int
+) -> Iterator[tuple[int, Floats, Floats, Floats]]:
+    """Of every step: its number, the mix, every stem as it is in the mix (rows), and the sum of them as they are."""
+    for n, start in enumerate(range(0, mix.frames, step)):
+        stop = min(start + step, mix.frames)
+        target = mix.read(start, stop).astype(np.float64).ravel()
+        rows = np.stack([signal.read(start, stop).ravel() for signal in own]).astype(np.float64)
+        plain = np.zeros(len(target))
+        for signal, row, other in zip(signals, rows, moved, strict=True):
+            plain += signal.read(start, stop).ravel() if other else row
+        yield n, target, rows, plain
+
+
+def _left(own: Sequence[Signal], mix: Signal, levels: Floats, step: int, steps: int) -> tuple[Floats, Floats]:
+    over_time = np.zeros(steps)
+    edges = np.clip(np.round(np.array(EDGES_HZ) * step / mix.rate).astype(int), 0, step // 2 + 1)
+    powers = np.zeros((2, len(BANDS_HZ)))
+    window = np.hanning(step + 1)[:-1, None]
+    for n, start in enumerate(range(0, mix.frames, step)):
+        target = mix.read(start, start + step).astype(np.float64)
+        left = target - sum(level * signal.read(start, start + step) for level, signal in zip(levels, own, strict=True))
+        over_time[n] = float(np.square(left).sum())
+        for row, frames in zip(powers, (left, target), strict=True):
+            spectrum = np.square(np.abs(scipy.fft.rfft(frames * window, axis=0))).sum(axis=1)
+            total = np.concatenate([[0.0], np.cumsum(spectrum)])
+            row += np.diff(total[edges])
+    heard = powers[1] > 1e-12 * powers[1].sum()
+    shares = np.where(heard, np.maximum(powers[0], NOTHING * powers[1]) / np.where(heard, powers[1], 1.0), 1.0)
+    return over_time, np.where(heard, 10.0 * np.log10(shares), np.nan)

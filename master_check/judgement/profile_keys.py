@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from master_check.judgement.profile import LEVELS, Range, Rehearsal, Rule
-from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, REHEARSAL_QUANTITIES, Quantity
+from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, REHEARSAL_QUANTITIES, RULE_QUANTITIES, Quantity
 from master_check.tables.rehearsals import BITS, DITHERS, HIGHEST_HZ, KINDS, LOWEST_HZ
 from master_check.text import visible
 
@@ -175,7 +175,7 @@ HEAD_KEYS: Final = (
 def _rule_keys(quantities: Mapping[str, Quantity]) -> tuple[Key, ...]:
     measure = Kind(_text, {"enum": list(quantities)})
     in_range = (
-        Key("measure", Kind(_text, {"enum": list(QUANTITIES)}), "The other quantity.", required=True),
+        Key("measure", Kind(_text, {"enum": list(RULE_QUANTITIES)}), "The other quantity.", required=True),
         Key("min", NUMBER, "Smallest value at which the rule applies."),
         Key("max", NUMBER, "Largest value at which the rule applies."),
     )
@@ -197,7 +197,7 @@ def _rule_keys(quantities: Mapping[str, Quantity]) -> tuple[Key, ...]:
 REHEARSED: Final = QUANTITIES | REHEARSAL_QUANTITIES
 """What the rules of a rehearsal can be about."""
 
-RULE_KEYS: Final = _rule_keys(QUANTITIES)
+RULE_KEYS: Final = _rule_keys(RULE_QUANTITIES)
 ALBUM_RULE_KEYS: Final = _rule_keys(ALBUM_QUANTITIES)
 REHEARSAL_RULE_KEYS: Final = _rule_keys(REHEARSED)
 
@@ -232,7 +232,7 @@ def contents(table: Mapping[str, Any]) -> Contents:
         found.head = _take_table(table["profile"], HEAD_KEYS, "profile", "", found.faults)
     else:
         found.faults.append("profile: missing")
-    found.rules = _take_rules(table, "rule", RULE_KEYS, QUANTITIES, found.faults)
+    found.rules = _take_rules(table, "rule", RULE_KEYS, RULE_QUANTITIES, found.faults)
     found.album_rules = _take_rules(table, "album_rule", ALBUM_RULE_KEYS, ALBUM_QUANTITIES, found.faults)
     found.rehearsals = _take_rehearsals(table, found.faults)
     found.faults += [
@@ -342,8 +342,8 @@ def _rehearsal_faults(rehearsal: Rehearsal, before: Sequence[Rehearsal]) -> list
 
 
 def _range_faults(when: Range) -> list[str]:
-    if when.measure not in QUANTITIES:
-        return [_unknown(when.measure, QUANTITIES)]
+    if when.measure not in RULE_QUANTITIES:
+        return [_unknown(when.measure, RULE_QUANTITIES)]
     return ["expected min, max or both"] if when.min is None and when.max is None else []
 
 

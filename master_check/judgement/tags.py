@@ -12,7 +12,7 @@ from master_check.measurement.one_pass import measure
 from master_check.measurement.stated import Statement, statements
 from master_check.sound.source import Source
 from master_check.tables.layouts import Layout
-from master_check.tables.quantities import QUANTITIES, Value
+from master_check.tables.quantities import RULE_QUANTITIES, Value
 
 PROFILE = "metadata"
 """The shipped profile that judges where no other is asked for."""
@@ -106,7 +106,7 @@ def tagged(measurement: Measurement, profiles: Sequence[Profile]) -> TaggedFile:
 
 def on_metadata(profile: Profile) -> Profile:
     """A profile with nothing but its rules on metadata."""
-    rules = tuple(rule for rule in profile.rules if QUANTITIES[rule.measure].group == GROUP)
+    rules = tuple(rule for rule in profile.rules if RULE_QUANTITIES[rule.measure].group == GROUP)
     return replace(profile, rules=rules, album_rules=())
 
 

@@ -6,7 +6,14 @@ from typing import Final, Literal
 
 from master_check.judgement.profile import Level, Profile, ProfileFile, Range, Rehearsal, Rule
 from master_check.measurement.measurement import Measurement
-from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, REHEARSAL_QUANTITIES, Quantity, Value
+from master_check.tables.quantities import (
+    ALBUM_QUANTITIES,
+    QUANTITIES,
+    REHEARSAL_QUANTITIES,
+    RULE_QUANTITIES,
+    Quantity,
+    Value,
+)
 
 Result = Literal["pass", "warn", "fail", "skip"]
 Overall = Literal["pass", "warn", "fail", "error"]
@@ -54,7 +61,7 @@ class Finding:
 
     @property
     def quantity(self) -> Quantity:
-        return (QUANTITIES | ALBUM_QUANTITIES | REHEARSAL_QUANTITIES)[self.measure]
+        return (RULE_QUANTITIES | ALBUM_QUANTITIES | REHEARSAL_QUANTITIES)[self.measure]
 
     @property
     def wanted(self) -> str:
@@ -95,7 +102,7 @@ class Verdict:
 
 def judge(measurement: Measurement, profile: Profile) -> Verdict:
     """Hold one file against a profile."""
-    return _judge(profile, profile.rules, QUANTITIES, measurement.values, measurement.at_s)
+    return _judge(profile, profile.rules, RULE_QUANTITIES, measurement.values, measurement.at_s)
 
 
 def judge_album(values: Mapping[str, Value], profile: Profile) -> Verdict:

@@ -151,12 +151,17 @@ def _lufs(power: float) -> float:
 
 def gated(power: NDArray[np.float64]) -> float | None:
     """Integrated loudness, LUFS, of gating blocks' powers; None where no block passes (BS.1770-5, eqs. 4 to 7)."""
-    heard = power[loudness(power) > ABSOLUTE_GATE]
-    if not len(heard):
-        return None
-    gate = _lufs(float(np.mean(heard))) + RELATIVE_GATE
-    kept = heard[loudness(heard) > gate]
-    return _lufs(float(np.mean(kept)))
+    kept = power[passing(power)]
+    return _lufs(float(np.mean(kept))) if len(kept) else None
+
+
+def passing(power: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which gating blocks pass both gates (BS.1770-5, equations 4 to 7)."""
+    level = loudness(power)
+    heard = level > ABSOLUTE_GATE
+    if not heard.any():
+        return heard
+    return heard & (level > _lufs(float(np.mean(power[heard]))) + RELATIVE_GATE)
 
 
 def integrated_of_energy(energy: NDArray[np.float64], rate: int) -> float | None:

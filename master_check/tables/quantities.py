@@ -20,6 +20,7 @@ GROUPS: Final = (
     "Metadata",
     "Origin",
     "Sequence",
+    "Stem",
     "File",
 )
 """What belongs together where figures are shown, in this order."""
@@ -901,6 +902,52 @@ _REHEARSAL_ROWS: Final = (
 
 REHEARSAL_QUANTITIES: Final[dict[str, Quantity]] = {row.key: row for row in _REHEARSAL_ROWS}
 """What a rehearsal measures besides the quantities of a file."""
+_STEM_ROWS: Final = (
+    Quantity(
+        "playing_level_dbfs",
+        "Level while playing",
+        "level",
+        "Stem",
+        "dBFS",
+        1,
+        "RMS of what passes the gates of BS.1770, scaled as EBU R 68 does: a sine of -18 dBFS peak reads -18.",
+        "set the trim",
+    ),
+    Quantity(
+        "playing_percent",
+        "Time playing",
+        "plays",
+        "Stem",
+        "%",
+        0,
+        "Share of the file within blocks of 400 ms that pass the gates of BS.1770.",
+    ),
+    Quantity(
+        "trim_db",
+        "Trim",
+        "trim",
+        "Stem",
+        "dB",
+        1,
+        "Gain to the alignment level while playing, or to the profile's highest peak where that comes first.",
+    ),
+    Quantity(
+        "trim_withheld_db",
+        "Trim withheld",
+        "withheld",
+        "Stem",
+        "dB",
+        1,
+        "How much more gain the alignment level would need if the peak allowed it.",
+    ),
+    Quantity("trimmed_peak_dbfs", "Peak after trim", "peak then", "Stem", "dBFS", 1, "Sample peak plus trim."),
+)
+
+STEM_QUANTITIES: Final[dict[str, Quantity]] = {row.key: row for row in _STEM_ROWS}
+"""What the stems of a mix and their buses have besides `QUANTITIES`."""
+
+RULE_QUANTITIES: Final = QUANTITIES | STEM_QUANTITIES
+"""What a profile's rule on a file can be about. Those of stems are skipped where a file is not looked at as a stem."""
 
 CHANNEL_KEYS: Final = (
     "true_peak_dbtp",

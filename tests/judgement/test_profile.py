@@ -8,7 +8,7 @@ import pytest
 from master_check.judgement.profile import Profile, ProfileError
 from master_check.judgement.profile_files import available, copied, find, load_profile, shipped_folder
 from master_check.judgement.verdict import judge
-from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES
+from master_check.tables.quantities import ALBUM_QUANTITIES, RULE_QUANTITIES
 from tests.signals import measured, noise, quantised, silence, sine
 
 HEAD = '[profile]\nname = "ours"\ntitle = "Our house"\n'
@@ -215,7 +215,7 @@ def test_every_shipped_profile_is_valid_and_named_as_its_file() -> None:
         assert profile.name == name
         assert profile.rules
         for own in (*profile.rules, *profile.album_rules):
-            assert own.measure in QUANTITIES | ALBUM_QUANTITIES
+            assert own.measure in RULE_QUANTITIES | ALBUM_QUANTITIES
             assert own.source
             assert own.why or own.level == "note", (name, own.measure)
 

@@ -7,6 +7,7 @@ Everything the command line does can be called from here:
     >>> comparison = master_check.compare("mix.wav", "master.wav")  # doctest: +SKIP
     >>> planned = master_check.plan("mix.wav", "streaming")  # doctest: +SKIP
     >>> rehearsed = master_check.rehearse("master.wav", "streaming")  # doctest: +SKIP
+    >>> sheet = master_check.stems("stems/", mix="mix.wav", rough="rough.mp3")  # doctest: +SKIP
     >>> found = master_check.album("masters/", ["streaming", "cd"])  # doctest: +SKIP
 
 Nothing is imported before it is used, so that `sendoff --help` answers at once.
@@ -36,6 +37,8 @@ if TYPE_CHECKING:
     from master_check.rehearsal.rehearse import Rehearsed, rehearse
     from master_check.sound.format import AudioError, AudioFormat
     from master_check.sound.source import ArraySource, Source
+    from master_check.stem.files import StemsError
+    from master_check.stem.sheet import Stems, stems
     from master_check.tables.layouts import Layout
     from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, REHEARSAL_QUANTITIES, Quantity
 
@@ -58,6 +61,8 @@ _HOMES = {
     "rehearsal.rehearse": ("Rehearsed", "rehearse"),
     "sound.format": ("AudioError", "AudioFormat"),
     "sound.source": ("ArraySource", "Source"),
+    "stem.files": ("StemsError",),
+    "stem.sheet": ("Stems", "stems"),
     "tables.layouts": ("Layout",),
     "tables.quantities": ("ALBUM_QUANTITIES", "QUANTITIES", "REHEARSAL_QUANTITIES", "Quantity"),
 }
@@ -91,6 +96,8 @@ __all__ = [
     "Rule",
     "Series",
     "Source",
+    "Stems",
+    "StemsError",
     "TagField",
     "TaggedFile",
     "Track",
@@ -104,6 +111,7 @@ __all__ = [
     "measure",
     "plan",
     "rehearse",
+    "stems",
     "tags",
 ]
 

@@ -12,6 +12,8 @@ FLOORS = (
     ("cli",),
     ("report",),
     ("selftest",),
+    ("stem",),
+    ("balance",),
     ("albums", "limiting"),
     ("rehearsal",),
     ("pair",),

@@ -20,6 +20,7 @@ from master_check.cli.quantities import quantities
 from master_check.cli.rehearse import rehearse
 from master_check.cli.schema import schema
 from master_check.cli.selftest import selftest
+from master_check.cli.stems import stems
 from master_check.cli.stopping import STATUS, stop_at_once_on_interrupt
 from master_check.cli.streams import prepare_streams
 from master_check.cli.tags import tags
@@ -35,7 +36,7 @@ def cli() -> None:
     """
 
 
-for command in (album, check, compare, plan, profiles, quantities, rehearse, schema, selftest, tags):
+for command in (album, check, compare, plan, profiles, quantities, rehearse, schema, selftest, stems, tags):
     cli.add_command(command)
 
 

@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING, Final
 
 from master_check.judgement.checked import Checked
 from master_check.report.json import number
-from master_check.tables.quantities import QUANTITIES, REHEARSAL_QUANTITIES, Value
+from master_check.tables.quantities import QUANTITIES, REHEARSAL_QUANTITIES, RULE_QUANTITIES, Value
 from master_check.text import visible
 
 if TYPE_CHECKING:  # what check does not use takes long to import
     from master_check.albums.album import Album
     from master_check.judgement.tags import TaggedFile
     from master_check.rehearsal.rehearse import Rehearsed
+    from master_check.stem.sheet import Stems
 
 Row = list[str | int | float]
 
@@ -73,6 +74,31 @@ def rehearsal_text(found: "Rehearsed") -> str:
                 _plain(run.error or ""),
             ]
         )
+    return _written(rows)
+
+
+def stems_text(found: "Stems") -> str:
+    """What `stems --csv` prints: a row for each stem, then one for each bus."""
+    keys = list(RULE_QUANTITIES)
+    mix = {stem.path: stem for stem in found.balance.mix.stems} if found.balance and found.balance.mix else {}
+    rough = {each.path: each for each in found.balance.rough.stems} if found.balance and found.balance.rough else {}
+    head: Row = ["kind", "path", "name", "group", "result", *keys]
+    rows: list[Row] = [[*head, "mix_gain_db", "mix_delay_samples", "mix_inverted", "rough_difference_db", "error"]]
+    for stem in found.stems:
+        there, other = mix.get(stem.path), rough.get(stem.path)
+        own = [
+            _cell(there.level.gain_db if there else None),
+            _cell(there.delay_samples if there and not there.missing else None),
+            str(there.level.inverted).lower() if there and not there.missing else "",
+            _cell(other.difference_db if other else None),
+        ]
+        values = [_cell(stem.values.get(key)) for key in keys]
+        names = [_plain(stem.path), _plain(stem.name), _plain(stem.group or "")]
+        rows.append(["stem", *names, stem.result, *values, *own, _plain(stem.error or "")])
+    for bus in found.buses:
+        values = [_cell(bus.values.get(key)) for key in keys]
+        name = _plain(bus.group or "all stems")
+        rows.append(["bus", "", name, name, bus.result, *values, "", "", "", "", _plain(bus.error or "")])
     return _written(rows)
 
 

@@ -8,7 +8,7 @@ characters have been made visible. Nothing is computed here.
 import hashlib
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
 from pathlib import Path, PurePath
@@ -35,6 +35,8 @@ from master_check.tables.quantities import (
     CHANNEL_KEYS,
     QUANTITIES,
     REHEARSAL_QUANTITIES,
+    RULE_QUANTITIES,
+    STEM_QUANTITIES,
     Quantity,
     Value,
     grouped,
@@ -49,6 +51,7 @@ if TYPE_CHECKING:
     from master_check.measurement.measurement import Measurement
     from master_check.pair.comparison import Comparison
     from master_check.rehearsal.rehearse import Rehearsed, Run
+    from master_check.stem.sheet import Stem, Stems
 
 
 Progress = Callable[[float], Any]
@@ -588,6 +591,73 @@ def rehearsal_page(
         pictures=[(title, picture) for title, picture in drawn if picture is not None],
         glossary=[*_glossary([master]), *REHEARSAL_QUANTITIES.values()],
     )
+
+
+def stems_page(
+    found: "Stems",
+    *,
+    checksums: Mapping[str, str],
+    version: str,
+    date: datetime,
+    selftest: str = "",
+    progress: Progress | None = None,
+) -> str:
+    """The report of `stems`.
+
+    Parameters
+    ----------
+    found : Stems
+        The gain sheet, and what the stems are in the mix and the rough mix.
+    checksums, version, date, selftest, progress
+        As in `check_page`.
+
+    Returns
+    -------
+    str
+        The whole page.
+    """
+    from master_check.report import balance as drawn
+    from master_check.report.stems import SHOWN
+    from master_check.report.wording import balance as words
+    from master_check.report.wording.stems import bus_name, headline, remark, trim
+
+    mix, rough = (found.balance.mix, found.balance.rough) if found.balance else (None, None)
+    # A stem's own figures stand in the sheet.
+    tracks = [track(n, _without_own(stem), checksums) for n, stem in enumerate(found.stems, start=1)]
+    pictures_ = (("What is left of the mix over time", drawn.null_picture), ("In third octaves", drawn.left_picture))
+    return _render(
+        "stems.html",
+        progress=progress,
+        told=0.0,
+        issue=Issue(version, date, checksums, selftest),
+        word=said.word([found.result]),
+        headline=headline(found),
+        found=found,
+        profiles=[found.profile],
+        mix=mix,
+        rough=rough,
+        mix_said=words.mix_summary(mix) if mix else [],
+        rough_said=words.rough_summary(rough) if rough else [],
+        bars=drawn.balance_bars(rough) if rough else [],
+        pictures=[(title, picture) for title, draw in pictures_ if mix and (picture := draw(mix)) is not None],
+        sheet=[(stem.name, stem) for stem in found.stems]
+        + [(f"bus: {bus_name(bus.group)}", bus) for bus in found.buses],
+        shown=[RULE_QUANTITIES[key] for key in SHOWN],
+        remarks=[remark(each, found.stems) for each in found.remarks],
+        tracks=tracks,
+        names=[stem.name for stem in found.stems],
+        called=words.names(stem.path for stem in mix.stems) if mix else {},
+        level_cell=words.level_cell,
+        trim=trim,
+        glossary=[*_glossary(tracks), *STEM_QUANTITIES.values()],
+    )
+
+
+def _without_own(stem: "Stem") -> Checked:
+    if stem.measurement is None:
+        return stem
+    values = {key: value for key, value in stem.measurement.values.items() if key in QUANTITIES}
+    return replace(stem, measurement=replace(stem.measurement, values=values))
 
 
 def _peak_bars(runs: Iterable["Run"]) -> list[Bar]:

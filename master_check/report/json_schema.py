@@ -17,6 +17,7 @@ PRINTED: Final = (
     json_types.PlanResultsJson,
     json_types.TagsResultsJson,
     json_types.RehearsalResultsJson,
+    json_types.StemsResultsJson,
     json_types.SelftestResultsJson,
     json_types.ProfileResultsJson,
 )

@@ -7,7 +7,14 @@ table of quantities say so by an annotation.
 from typing import Annotated, Literal, TypedDict
 
 from master_check.provenance.finding import ORIGIN_KEYS
-from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES, REHEARSAL_QUANTITIES, Value
+from master_check.tables.quantities import (
+    ALBUM_QUANTITIES,
+    CHANNEL_KEYS,
+    QUANTITIES,
+    REHEARSAL_QUANTITIES,
+    RULE_QUANTITIES,
+    Value,
+)
 
 Version = Literal[1]
 Result = Literal["pass", "warn", "fail", "error"]
@@ -15,6 +22,7 @@ Level = Literal["must", "should", "note"]
 
 Measures = Annotated[dict[str, Value], QUANTITIES]
 AlbumMeasures = Annotated[dict[str, Value], ALBUM_QUANTITIES]
+StemMeasures = Annotated[dict[str, Value], RULE_QUANTITIES]
 RehearsalMeasures = Annotated[dict[str, Value], QUANTITIES | REHEARSAL_QUANTITIES]
 Times = Annotated[dict[str, float], QUANTITIES]
 ChannelRow = Annotated[dict[str, Value], ("label", *CHANNEL_KEYS)]
@@ -240,6 +248,70 @@ class ComparisonJson(TypedDict):
     saturation: SaturationJson
 
 
+class ForeignJson(TypedDict):
+    low_hz: float
+    high_hz: float
+    first_s: float
+    last_s: float
+
+
+class StemInMixJson(TypedDict):
+    path: str
+    gain_db: float | None
+    within_db: float | None
+    confidence: float
+    why: Literal["silent", "not found", "hidden", "unsteady", "alone", "rides"] | None
+    delay_samples: float
+    inverted: bool
+    missing: bool
+
+
+class MixJson(TypedDict):
+    """Stems against their mix."""
+
+    path: str
+    sha256: str | None
+    summary: list[str]
+    nulls: bool
+    null_db: float | None
+    fitted_null_db: float | None
+    limit_db: float
+    common_gain_db: float | None
+    complete: bool
+    foreign: ForeignJson | None
+    alignment: AlignmentJson
+    bus_gain_db: float
+    bus_equaliser_hz: list[float]
+    bus_equaliser_db: list[float]
+    left_step_s: float
+    left_db: list[float | None]
+    left_bands_db: list[float | None]
+    stems: list[StemInMixJson]
+
+
+class BalanceDifferenceJson(TypedDict):
+    path: str
+    difference_db: float | None
+    within_db: float | None
+    confidence: float
+    why: Literal["silent", "not found", "hidden", "unsteady", "alone", "rides"] | None
+    in_mix: bool
+    sections_db: list[float | None]
+
+
+class RoughJson(TypedDict):
+    """The balance of a rough mix."""
+
+    path: str
+    sha256: str | None
+    summary: list[str]
+    alignment: AlignmentJson
+    against_mix: bool
+    stems: list[BalanceDifferenceJson]
+    groups: list[BalanceDifferenceJson]
+    extra: ForeignJson | None
+
+
 class ComparisonResultsJson(TypedDict):
     """`sendoff compare --json`: the premaster, then the master."""
 
@@ -427,6 +499,83 @@ class RehearsalResultsJson(TypedDict):
     sendoff_json: Version
     files: list[FileJson]
     rehearsal: RehearsalJson
+    result: Result
+
+
+# --- stems ---
+
+
+class StemJson(TypedDict):
+    path: str
+    name: str
+    group: str | None
+    measures: StemMeasures
+    trim_db: float | None
+    result: Result
+    error: str | None
+
+
+class BusJson(TypedDict):
+    """`group` is null for the sum of all stems."""
+
+    group: str | None
+    stems: list[str]
+    left_out: list[str]
+    measures: StemMeasures
+    trim_db: float | None
+    result: Result
+    error: str | None
+
+
+class StemRemarkJson(TypedDict):
+    kind: Literal[
+        "unread",
+        "sample_rate",
+        "word_length",
+        "channels",
+        "length",
+        "start",
+        "never_plays",
+        "same_audio",
+        "same_audio_gain",
+    ]
+    stems: list[str]
+    values: Annotated[
+        dict[str, Value],
+        (
+            "sample_rate_hz",
+            "usual_sample_rate_hz",
+            "bit_depth",
+            "usual_bit_depth",
+            "channels",
+            "usual_channels",
+            "duration_s",
+            "usual_duration_s",
+            "time_reference_s",
+            "usual_time_reference_s",
+            "sample_peak_dbfs",
+            "gain_db",
+        ),
+    ]
+    words: str
+
+
+class StemsJson(TypedDict):
+    """`mix` and `rough` are null where none was named."""
+
+    stems: list[StemJson]
+    buses: list[BusJson]
+    remarks: list[StemRemarkJson]
+    mix: MixJson | None
+    rough: RoughJson | None
+
+
+class StemsResultsJson(TypedDict):
+    """`sendoff stems --json`: the stems, then the sheet."""
+
+    sendoff_json: Version
+    files: list[FileJson]
+    stems: StemsJson
     result: Result
 
 

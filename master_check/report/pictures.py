@@ -83,7 +83,7 @@ def loudness_over_time(measurement: Measurement, levels: Sequence[Level]) -> Pic
     levels = [level for level in levels if low <= level.value <= high]
     duration = _duration(measurement)
     plot = Plot((0.0, duration), (low, high))
-    plot.scale_y([Tick(at, _number(at)) for at in round_places(low, high, 6, (1, 2, 3, 6))], "LUFS")
+    plot.scale_y([Tick(at, number_text(at)) for at in round_places(low, high, 6, (1, 2, 3, 6))], "LUFS")
     floor = low - 1.0  # silence is drawn below the picture
     band = thinned(np.maximum(momentary, floor))
     plot.area((band.at + MOMENTARY / 2.0) / HOPS_PER_SECOND, band.low, band.high, "band")  # a window at its middle
@@ -92,7 +92,7 @@ def loudness_over_time(measurement: Measurement, levels: Sequence[Level]) -> Pic
         plot.envelope((line.at + SHORT_TERM / 2.0) / HOPS_PER_SECOND, line, "line")
     plot.level(integrated, "dash")
     _draw_levels(plot, levels)
-    plot.scale_x(_times(duration))
+    plot.scale_x(times(duration))
     key = [("band", "momentary, 400 ms"), *([("line", "short-term, 3 s")] if len(short) else [])]
     key.append(("dash", minus(f"integrated {integrated:.1f} LUFS")))
     label = f"Loudness over time. Integrated {integrated:.1f} LUFS"
@@ -124,7 +124,7 @@ def _duration(measurement: Measurement) -> float:
     return max(float(measurement.values["duration_s"] or 0.0), 0.01)
 
 
-def _number(value: float, form: str = ".0f") -> str:
+def number_text(value: float, form: str = ".0f") -> str:
     return minus(f"{value + 0.0:{form}}")
 
 
@@ -154,7 +154,7 @@ STEPS_S: Final = (
 )
 
 
-def _times(duration: float) -> list[Tick]:
+def times(duration: float) -> list[Tick]:
     """At most ten times, half as many where it is narrow."""
     step = next((step for step in STEPS_S if duration / step <= 10), duration / 10)
     count = math.floor(duration / step + 1e-6) + 1
@@ -234,7 +234,7 @@ def _mirrored(wave: _Waveform) -> str:
     signs = (1.0, -1.0)[: len(wave.tops)]
     end = 1.22 * wave.reach
     plot = Plot((0.0, wave.duration), (-end if len(signs) == 2 else 0.0, end))
-    lines = [(sign * amplitude_of(db), _number(db)) for db in (0.0, -6.0) for sign in signs]
+    lines = [(sign * amplitude_of(db), number_text(db)) for db in (0.0, -6.0) for sign in signs]
     plot.scale_y([Tick(at, words) for at, words in lines], "dBFS")
     for row, sign in enumerate(signs):
         _wave(plot, wave, row, sign)
@@ -244,7 +244,7 @@ def _mirrored(wave: _Waveform) -> str:
         _draw_levels(plot, [replace(level, value=sign * amplitude_of(level.value)) for level in wave.levels])
     for mark in wave.marks:
         plot.mark(mark.at_s, end, mark.shape, mark.style)
-    plot.scale_x(_times(wave.duration))
+    plot.scale_x(times(wave.duration))
     return plot.svg()
 
 
@@ -259,7 +259,7 @@ def _stacked(wave: _Waveform) -> str:
         _draw_levels(plot, [replace(level, value=amplitude_of(level.value)) for level in wave.levels])
         for mark in wave.marks if row == 0 else ():
             plot.mark(mark.at_s, end, mark.shape, mark.style)
-        plot.scale_x(_times(wave.duration) if row == last else ())
+        plot.scale_x(times(wave.duration) if row == last else ())
         rows.append(plot.svg())
     return "".join(rows)
 
@@ -286,7 +286,7 @@ def spectrum(measurement: Measurement) -> Picture | None:
     top = math.ceil((max(float(row.max()) for row in levels) + 3.0) / 10.0) * 10.0
     low = top - 70.0
     edges = DECADES[: int(known.sum()) + 1]
-    plot = _over_frequency(low, top, [Tick(at, _number(at)) for at in np.arange(top, low - 1.0, -20.0)])
+    plot = frequency_plot(low, top, [Tick(at, number_text(at)) for at in np.arange(top, low - 1.0, -20.0)])
     first, *sides = (np.maximum(row, low - 10.0) for row in levels)
     plot.stairs(edges, first, "band", base=low)
     for row in sides:
@@ -299,7 +299,7 @@ def spectrum(measurement: Measurement) -> Picture | None:
     return Picture(plot.svg(), label, tuple(key))
 
 
-def _over_frequency(low: float, high: float, ticks: Iterable[Tick]) -> Plot:
+def frequency_plot(low: float, high: float, ticks: Iterable[Tick]) -> Plot:
     plot = Plot((float(DECADES[0]), float(DECADES[-1])), (low, high), "plot low")
     plot.scale_y(ticks, "dB, third octaves")
     return plot
@@ -400,7 +400,7 @@ def overs(runs: Sequence[tuple[str, Measurement, float]]) -> Picture | None:
         seconds = (highest.at + 0.5) / HOPS_PER_SECOND
         plot.area(seconds, 0.0, highest.high, "band")
         plot.dashes(seconds, highest.high > 0.0, 0.0, "tick")
-        plot.scale_x(_times(duration) if place == len(over) else ())
+        plot.scale_x(times(duration) if place == len(over) else ())
         rows.append(plot.svg())
     numbers = ", ".join(f"number {number}" for number, _, _ in over)
     label = f"Samples above the peak limit over time, at most {reach:.1f} dB, of {numbers}."
@@ -415,7 +415,7 @@ def _above(measurement: Measurement, level: float) -> NDArray[np.float64]:
 
 def _over_tracks(bars: Sequence[Bar], low: float, high: float, unit: str) -> Plot:
     plot = Plot((-0.6, max(len(bars), 4) - 0.4), (low, high), "plot low tracks")
-    plot.scale_y([Tick(at, _number(at)) for at in round_places(low, high, 5, (1, 2, 5))], unit)
+    plot.scale_y([Tick(at, number_text(at)) for at in round_places(low, high, 5, (1, 2, 5))], unit)
     return plot
 
 
@@ -468,7 +468,7 @@ def gain_reduction(
     duration = max(len(curve) * step for _, curve, step in curves)
     bottom = max(math.ceil(deepest * 1.08 + 0.2), 3.0)
     plot = Plot((0.0, duration), (bottom, -0.02 * bottom), "plot low")
-    plot.scale_y([Tick(at, _number(-at)) for at in round_places(0.0, bottom, 5, (1, 2, 5))], "dB")
+    plot.scale_y([Tick(at, number_text(-at)) for at in round_places(0.0, bottom, 5, (1, 2, 5))], "dB")
     for place, (_, curve, step) in reversed(list(enumerate(curves))):
         thin = thinned(curve)
         seconds = (thin.at + 0.5) * step
@@ -477,7 +477,7 @@ def gain_reduction(
         plot.line(seconds, thin.high, "line-grey" if place else "line")
     for at in worst:
         plot.mark(at, bottom, UP, "point up")
-    plot.scale_x(_times(duration))
+    plot.scale_x(times(duration))
     key = [("line-grey" if place else "line", words) for place, (words, _, _) in enumerate(curves)]
     if worst:
         key.append(("point up", "where it limits hardest"))
@@ -499,10 +499,10 @@ def transfer_curves(sides: Sequence[tuple[str, NDArray[np.float64], NDArray[np.f
     for words, into, out in sides:
         plot = Plot((-reach, reach), (-reach, reach), "plot panel")
         # The lower corners share one label.
-        plot.scale_y([Tick(at, _number(at, ".2g")) for at in (0.0, reach)], words)
+        plot.scale_y([Tick(at, number_text(at, ".2g")) for at in (0.0, reach)], words)
         plot.line(np.array([-reach, reach]), np.array([-reach, reach]), "target")
         plot.line(into, out, "line")
-        plot.scale_x([Tick(at, _number(at, ".2g")) for at in (-reach, 0.0, reach)])
+        plot.scale_x([Tick(at, number_text(at, ".2g")) for at in (-reach, 0.0, reach)])
         panels.append(plot.svg())
     listed = ", ".join(words for words, _, _ in sides)
     key = (("line", "output"), ("target", "small signals, continued"))
@@ -523,8 +523,8 @@ def spectrum_change(curves: Sequence[tuple[str, NDArray[np.float64]]]) -> Pictur
     if not any(len(change) for change in known):
         return None
     reach = max(math.ceil(max(float(change.max()) for change in known if len(change)) * 1.1), 3)
-    ticks = [Tick(at, _number(at, "+.0f") if at else "0") for at in round_places(-reach, reach, 6, (1, 2, 5))]
-    plot = _over_frequency(-reach, reach, ticks)
+    ticks = [Tick(at, number_text(at, "+.0f") if at else "0") for at in round_places(-reach, reach, 6, (1, 2, 5))]
+    plot = frequency_plot(-reach, reach, ticks)
     plot.stairs(DECADES, np.nan_to_num(curves[0][1]), "band", base=0.0)
     plot.level(0.0, "base")
     for place, (_, change) in reversed(list(enumerate(curves))):

@@ -9,7 +9,14 @@ from master_check.judgement.profile import Profile, Rehearsal, Rule
 from master_check.judgement.verdict import limit_text
 from master_check.report.lines import Cell, columns, flow, indented, prose, show
 from master_check.report.wording.rehearsal import told
-from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, REHEARSAL_QUANTITIES, Quantity
+from master_check.tables.quantities import (
+    ALBUM_QUANTITIES,
+    QUANTITIES,
+    REHEARSAL_QUANTITIES,
+    RULE_QUANTITIES,
+    STEM_QUANTITIES,
+    Quantity,
+)
 from master_check.text import visible
 
 UNDER = 10
@@ -36,7 +43,7 @@ def print_profile(console: Console, profile: Profile) -> None:
     if profile.playback_lufs is not None:
         show(console, [Text(f"playback at {profile.playback_lufs:g} LUFS")])
     for title, rules, quantities in (
-        ("for each file", profile.rules, QUANTITIES),
+        ("for each file", profile.rules, RULE_QUANTITIES),
         ("for the album", profile.album_rules, ALBUM_QUANTITIES),
     ):
         if rules:
@@ -78,7 +85,7 @@ def _rules(rules: Sequence[Rule], quantities: Mapping[str, Quantity], width: int
 def _condition(rule: Rule, width: int) -> list[Text]:
     if rule.when is None:
         return []
-    quantity, low, high = QUANTITIES[rule.when.measure], rule.when.min, rule.when.max
+    quantity, low, high = RULE_QUANTITIES[rule.when.measure], rule.when.min, rule.when.max
     edges = [f"{sign} {edge:g}" for sign, edge in ((">=", low), ("<=", high)) if edge is not None]
     return prose(f"where {quantity.title.lower()} is {' and '.join(edges)} {quantity.unit}".rstrip(), width - UNDER)
 
@@ -87,6 +94,7 @@ def print_quantities(console: Console) -> None:
     """Every quantity: key, name and unit; under them what it means."""
     for title, quantities in (
         ("of a file", QUANTITIES),
+        ("of a stem, besides", STEM_QUANTITIES),
         ("of an album", ALBUM_QUANTITIES),
         ("of a rehearsal, besides", REHEARSAL_QUANTITIES),
     ):

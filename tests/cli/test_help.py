@@ -74,6 +74,10 @@ def test_examples_run_and_no_line_ends_in_blanks(line: str, tmp_path: Path, monk
     (tmp_path / "masters").mkdir()
     for name in ("mix.wav", "master.wav", "masters/1.wav", "masters/2.wav"):
         write(tmp_path / name, frames / np.abs(frames).max() / 2.0, 44_100)
+    (tmp_path / "stems").mkdir()
+    for name, gain in (("stems/one.wav", 0.7), ("stems/two.wav", 0.3)):
+        write(tmp_path / name, gain * frames / np.abs(frames).max() / 2.0, 44_100)
+    write(tmp_path / "rough.mp3", frames / np.abs(frames).max() / 4.0, 44_100, "MPEG_LAYER_III", "MP3")
     (tmp_path / "sequence.txt").write_text("2.wav\n1.wav\n")
     monkeypatch.chdir(tmp_path)
     (_, *words) = shlex.split(line.partition(">")[0])

@@ -22,6 +22,7 @@ from master_check.judgement.profile_files import shipped_folder
 from master_check.report.csv import text as csv_text
 from master_check.report.json import text as json_text
 from master_check.tables.quantities import ALBUM_QUANTITIES, CHANNEL_KEYS, QUANTITIES
+from tests.balance.songs import mixed, song
 from tests.signals import noise, programme, silence, sine, write
 from tests.sound.files import bext, chunk, fmt, riff
 
@@ -82,6 +83,14 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write(album / "6 nothing.wav", silence(3.0, 2))
     (album / "7 broken.wav").write_bytes(b"RIFF, not really")
     (folder / "plant.toml").write_text(PLANT)
+    parts = {name: sound for name, sound in song(1, 12.0).items() if name != "music/shaker"}
+    for name, sound in parts.items():
+        (folder / "stems" / name).parent.mkdir(parents=True, exist_ok=True)
+        write(folder / "stems" / f"{name}.wav", sound, subtype="FLOAT")
+    write(folder / "stems" / "bass" / "short.wav", silence(1.0, 1), 44_100, "PCM_16")
+    (folder / "stems" / "broken.wav").write_bytes(b"RIFF, not really")
+    write(folder / "whole.wav", np.tanh(mixed(parts, {"bass/bass": 2.0})), subtype="FLOAT")
+    write(folder / "rough.wav", mixed(song(1, 12.0), {"vocals/lead": 3.0}), subtype="FLOAT")
     stated = chunk(b"bext", bext(b"A=PCM,F=96000"))
     (folder / "stated.wav").write_bytes(riff(fmt(), chunk(b"data", bytes(4800)), stated))
     return folder
@@ -109,6 +118,8 @@ def printed(folder: Path) -> dict[str, Any]:
             "plan, no target": run("plan", mix, "-p", "cd"),
             "plan, nothing": run("plan", album / "6 nothing.wav", "-p", "streaming"),
             "tags": run("tags", folder / "stated.wav", mix, album / "7 broken.wav"),
+            "stems against": run("stems", "stems", "--mix", "whole.wav", "--rough", "rough.wav"),
+            "stems, no mix": run("stems", *sorted((folder / "stems" / "drums").iterdir())),
             "selftest": run("selftest", "--quick"),
             "profile of our own": run("profiles", "show", plant),
             **{path.stem: run("profiles", "show", path.stem) for path in shipped_folder().glob("*.toml")},
@@ -162,6 +173,10 @@ def test_no_object_may_have_an_undeclared_key(validator: Any) -> None:
         ("rehearse", ("rehearsal", "runs", 3, "worst", 0)),
         ("rehearse", ("rehearsal", "planned", 0)),
         ("profile of our own", ("rehearse", 0)),
+        ("stems against", ("stems", "stems", 0)),
+        ("stems against", ("stems", "mix", "stems", 2)),
+        ("stems against", ("stems", "rough", "stems", 2)),
+        ("stems against", ("stems", "remarks", 0)),
         ("selftest", ("selftest", 0)),
         ("profile of our own", ("rule", 0)),
     ],

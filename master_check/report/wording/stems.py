@@ -1,0 +1,68 @@
+"""The gain sheet, in words."""
+
+from collections.abc import Mapping, Sequence
+
+from master_check.report.wording.figures import signed
+from master_check.stem.remarks import Remark
+from master_check.stem.sheet import Stem, Stems
+from master_check.tables.quantities import Value
+from master_check.text import clock
+
+
+def headline(found: Stems) -> str:
+    """What the sheet is of."""
+    count, buses = len(found.stems), sum(1 for bus in found.buses if bus.group is not None)
+    text = "1 stem" if count == 1 else f"{count} stems"
+    return f"{text} in {buses} {'bus' if buses == 1 else 'buses'}" if buses else text
+
+
+def bus_name(group: str | None) -> str:
+    """What a bus is called."""
+    return "all stems" if group is None else group
+
+
+def remark(found: Remark, stems: Sequence[Stem]) -> str:
+    """One thing that somebody should look at."""
+    names = ", ".join(stems[place].name for place in found.stems)
+    values = found.values
+    match found.kind:
+        case "unread":
+            return f"not read: {names}"
+        case "never_plays":
+            return f"never plays: {names}"
+        case "sample_rate":
+            return f"{_hertz(values, 'sample_rate_hz')}, most others {_hertz(values, 'usual_sample_rate_hz')}: {names}"
+        case "word_length":
+            return f"{_bits(values['bit_depth'])}, most others {_bits(values['usual_bit_depth'])}: {names}"
+        case "channels":
+            return f"{values['channels']} channels, which do not go with the others: {names}"
+        case "length":
+            return f"{_clock(values['duration_s'])} long, most others {_clock(values['usual_duration_s'])}: {names}"
+        case "start":
+            return f"another time reference than most others: {names}"
+        case "same_audio":
+            return f"the same audio more than once: {names}"
+        case "same_audio_gain":
+            return f"the same audio at another level or polarity: {names}"
+
+
+def left_out(names: Sequence[str]) -> str:
+    """What a bus lacks."""
+    return f"without {', '.join(names)}: another sample rate or other channels"
+
+
+def trim(value: Value) -> str:
+    """The gain to set."""
+    return signed(float(value) if isinstance(value, int | float) else None, "dB")
+
+
+def _hertz(values: Mapping[str, Value], key: str) -> str:
+    return f"{float(values[key] or 0.0) / 1000.0:g} kHz"
+
+
+def _bits(value: Value) -> str:
+    return "no fixed word length" if value is None else f"{value} bit"
+
+
+def _clock(value: Value) -> str:
+    return clock(float(value)) if isinstance(value, int | float) else "?"

@@ -126,8 +126,9 @@ def gain_between(a: NDArray[np.float64], b: NDArray[np.float64]) -> float | None
     heard = (a > HEARD_LUFS) & (b > HEARD_LUFS)
     if not _moves(np.where(heard, a, -np.inf)):
         return None
-    gain = float(np.median((b - a)[heard]))
-    away = np.abs((b - a)[heard] - gain)
+    apart = b[heard] - a[heard]
+    gain = float(np.median(apart))
+    away = np.abs(apart - gain)
     return gain if float(np.percentile(away, 95.0)) < SAME_DB else None
 
 

@@ -34,12 +34,27 @@ LEAST: Final = 0.05
 PARTS: Final = 12
 
 
+TOGETHER: Final = 0.5
+"""Samples within which stems count as playing together."""
+
+CLEARER: Final = 1.05
+"""A delay against the others has to leave so many times less where the stem is to be heard."""
+
+
 @dataclass(frozen=True)
 class Delays:
-    """Of every stem: how many samples later than the others it is in the mix (float64), and its factor there."""
+    """Where stems are in a mix.
 
+    Attributes
+    ----------
+    common : float
+        By how many samples most of them are later than was thought.
+    samples : (stems,) float64
+        How much later than those each stem is.
+    """
+
+    common: float
     samples: Floats
-    levels: Floats
 
 
 def delays(stems: Sequence[Signal], mix: Signal, parts: Sequence[Part]) -> Delays:
@@ -103,7 +118,36 @@ class _Search:
                     moved = True
             if not moved:
                 break
-        return Delays(late, self._levels(late))
+        levels = self._levels(late)
+        common = self._common(late, levels)
+        return Delays(common, self._settled(late, common) - common)
+
+    def _common(self, late: Floats, levels: Floats) -> float:
+        """The delay that most stems have, each counting by what it explains of the mix."""
+        power = (np.square(np.abs(self._own)) * self._whitening).sum(axis=(1, 2), dtype=np.float64)
+        weight = np.abs(levels) * np.sqrt(power)
+        near = np.abs(late[:, None] - late[None, :]) < TOGETHER
+        best = near[int(np.argmax(near @ weight))]
+        return float(np.average(late[best], weights=weight[best] + 1e-30))
+
+    def _settled(self, late: Floats, common: float) -> Floats:
+        """Without delays that explain hardly more than the common one: those of the bus's filters, or chance."""
+        late = late.copy()
+        for stem in np.argsort(np.abs(late - common)):
+            if late[stem] == common:
+                continue
+            other = late.copy()
+            other[stem] = common
+            lefts = [
+                np.square(np.abs(self._target - np.einsum("i,ipf->pf", self._levels(each), self._moved(each))))
+                for each in (late, other)
+            ]
+            floor = scipy.ndimage.uniform_filter1d(lefts[0], max(3, lefts[0].shape[1] // 200), axis=1) + 1e-30
+            heard = np.square(np.abs(self._own[stem]))
+            weight = heard / (heard + floor) / floor
+            if np.sum(weight * lefts[1]) < CLEARER * np.sum(weight * lefts[0]):
+                late = other
+        return late
 
     def _moved(self, late: Floats) -> NDArray[np.complex64]:
         return np.asarray(self._own * np.exp(np.outer(late, self._turn)).astype(np.complex64)[:, None, :])

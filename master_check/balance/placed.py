@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from master_check.alignment.align import Alignment, align
 from master_check.alignment.lines import Line
 from master_check.alignment.views import Folded, Placed, at_rate
-from master_check.balance.delays import Delays, delays
+from master_check.balance.delays import LONGEST_S, Delays, delays
 from master_check.balance.fit import Fit, Fitting
 from master_check.balance.levels import Level, levels
 from master_check.balance.statistics import PART_S, Part, chosen, energies, statistics
@@ -96,15 +97,15 @@ def against(stems: Sequence[Signal], mix: Signal) -> Against:
     alike = [_channels(at_rate(stem, mix.rate), mix.channels) for stem in stems]
     alignment, whole = align(Sum(alike), mix, LEAST_COHERENCE)
     same_rate = all(stem.rate == mix.rate for stem in stems)
-    lines = [_whole(line, same_rate) for line in whole.lines]
+    lines = _joined([_whole(line, same_rate) for line in whole.lines], LONGEST_S * mix.rate)
     placed = [Placed(stem, lines, whole.feeds, mix.frames) for stem in alike]
     size = round(PART_S * mix.rate)
     parts = chosen([energies(signal, size) for signal in (mix, *placed)], size)
     found = delays(placed, mix, parts)
     if same_rate:
-        whole_samples = np.round(found.samples)
-        near = np.abs(found.samples - whole_samples) < NEAR_DELAY
-        found = replace(found, samples=np.where(near, whole_samples, found.samples))
+        found = Delays(_near(found.common), _near(found.samples))
+    alignment = _from(alignment, lines[0].offset + found.common)
+    placed = [_later(signal, found.common) for signal in placed]
     own = [_later(signal, late) for signal, late in zip(placed, found.samples, strict=True)]
     fitting = Fitting(statistics(own, mix, parts))
     return Against(alignment, tuple(placed), tuple(own), mix, tuple(parts), found, fitting, fitting.fit())
@@ -112,6 +113,30 @@ def against(stems: Sequence[Signal], mix: Signal) -> Against:
 
 def _channels(signal: Signal, channels: int) -> Signal:
     return signal if signal.channels == channels else Folded(signal, channels)
+
+
+def _joined(lines: Sequence[Line], apart: float) -> list[Line]:
+    """Without jumps that a late stem makes where it is the loudest: neighbours are put where the longer of them is."""
+    found = [lines[0]]
+    for line in lines[1:]:
+        last = found[-1]
+        if abs(line.offset - last.offset) >= apart or line.stretch != last.stretch:
+            found.append(line)
+            continue
+        longer = max(last, line, key=lambda each: each.stop - each.start)
+        found[-1] = replace(longer, start=last.start, stop=line.stop)
+    return found
+
+
+def _near(samples: Any) -> Any:
+    """Whole samples where they nearly are."""
+    whole = np.round(samples)
+    return np.where(np.abs(samples - whole) < NEAR_DELAY, whole, samples)
+
+
+def _from(alignment: Alignment, samples: float) -> Alignment:
+    """The same from another sample on."""
+    return replace(alignment, offset_samples=samples, offset_s=samples / alignment.rate)
 
 
 def _whole(line: Line, same_rate: bool) -> Line:

@@ -90,18 +90,18 @@ def _stem(stem: StemInMix, name: str, rate: int) -> list[str]:
         return [f"{name} never plays"]
     told = []
     if level.gain_db is not None and abs(level.gain_db) >= max(TOLD_DB, level.within_db or 0.0):
-        told.append(
-            f"{abs(level.gain_db):.1f} dB {'louder' if level.gain_db > 0.0 else 'quieter'} than the other stems"
-        )
+        told.append(f"{abs(level.gain_db):.1f} dB {'lower' if level.gain_db > 0.0 else 'higher'}")
     if abs(stem.delay_samples) >= LATE_SAMPLES:
         told.append(_late(stem.delay_samples, rate))
+    way = f"the stem {name} is {' and '.join(told)} than in the mix, against the others" if told else ""
     if level.inverted:
-        told.append("inverted")
-    return [f"{name} is {' and '.join(told)}"] if told else []
+        way = f"{way}, and inverted" if told else f"the stem {name} is inverted against the mix"
+    return [way] if way else []
 
 
 def _late(samples: float, rate: int) -> str:
-    way = "late" if samples > 0.0 else "early"
+    """Of a stem that comes so many samples late in the mix: the stem itself is early."""
+    way = "earlier" if samples > 0.0 else "later"
     count = abs(samples)
     return f"{1000.0 * count / rate:.2f} ms ({count:.0f} sample{'s' * (round(count) != 1)}) {way}"
 

@@ -1,4 +1,4 @@
-"""Write the demo EP: five premasters, and five masters made from them with faults planted on purpose.
+"""Write the demo EP: five premasters, five masters made from them, and the stems of two songs, with planted faults.
 
     python demo/make_demo.py [OUT]        OUT is demo/ep where nothing is said
 
@@ -24,7 +24,9 @@ if not __package__:  # started as a script: make `demo` importable
 
 from demo import songs
 from demo.instruments import RATE
-from demo.mastering import Audio, Band, Chain, Compressor, Limiter, master, words
+from demo.mastering import Band, Chain, Compressor, Limiter, master, words
+from demo.mix import Desk
+from demo.stems import SESSIONS, make_stems
 
 BAND = "Gullmoth Parade"
 LABEL = "Tansy Pier Recordings"
@@ -71,7 +73,7 @@ class Track:
     number: int
     title: str
     key: str
-    song: Callable[[float], Audio]
+    song: Callable[[], Desk]
     premaster_peak_dbfs: float
     chain: Chain
     integrated_lufs: float
@@ -279,16 +281,18 @@ RECEIVED: Path = Path("received") / "05 Slow Orchard (from the client).wav"
 
 
 def make(out: Path) -> list[Path]:
-    """Write the EP below `out`: premasters, masters and what was received, in order; returns the files."""
+    """Write the EP below `out`: premasters, masters, what was received and stems, in order; returns the files."""
     written = []
     for track in TRACKS:
-        premaster = words(track.song(track.premaster_peak_dbfs))
+        premaster = words(track.song().mixdown(track.premaster_peak_dbfs))
         # The master is made from what is in the file, not from what was on the desk.
         finished = master(premaster / 2.0**31, RATE, track.chain, seed=track.number)
         written.append(_write(out / track.path("premaster"), premaster, RATE))
         written.append(_write(out / track.path("master"), finished, track.chain.sample_rate, _bext(track)))
         if track.number == 5:
             written.append(_write(out / RECEIVED, _decoded_mp3(premaster), RATE))
+    for session in SESSIONS:
+        written += make_stems(session, out, lambda path, samples: _write(path, samples, RATE))
     return written
 
 

@@ -1,6 +1,6 @@
 """The five songs of the demo EP, from the first note to the mix that leaves the studio.
 
-Each function takes the sample peak its mix bus is set to (dBFS) and returns the mix, (n, 2) float64 at 44.1 kHz.
+Each function returns the desk with everything played on it.
 """
 
 from collections.abc import Sequence
@@ -30,9 +30,11 @@ def _held(chord: Chord, beats: float, start: float = 0.0) -> list[tuple[float, f
     return [(start, beats, midi) for midi in chord]
 
 
-def copper_kite(peak_dbfs: float) -> Audio:
+def copper_kite() -> Desk:
     """E minor, 124 a minute: four to the floor, arpeggio, bright."""
-    desk = Desk(bpm=124, beats=4, bars=14, seed=105)
+    desk = Desk(
+        bpm=124, beats=4, bars=14, seed=105, room_s=1.3, echo_beats=0.75, rides=[(0, -1.0), (2, -1.5), (6, 0.0)]
+    )
     chords = ((52, 59, 64, 67, 71), (48, 55, 64, 67, 72), (50, 55, 62, 67, 71), (50, 57, 62, 66, 69))
     roots = (40, 36, 43, 38)
     intro, verse, chorus, end = range(2), range(2, 6), range(6, 12), range(12, 14)
@@ -70,12 +72,12 @@ def copper_kite(peak_dbfs: float) -> Audio:
     desk.line(lead(1.5, True), 12, [(0, 3.5, 76)], -5.5, 0.1, -10.0, -8.0)
     desk.line(pad(4, 10.0, 1.6, 0.02, 1.5), end[0], _held(chords[0], 6.5), -10.0, room_db=-9.0)
     desk.line(bass(1.9, 1.2, 1.5), end[0], [(0, 5.0, 40)], -2.0)
-    return desk.mixdown(room_s=1.3, echo_beats=0.75, rides=[(0, -1.0), (2, -1.5), (6, 0.0)], peak_dbfs=peak_dbfs)
+    return desk
 
 
-def brickyard_run(peak_dbfs: float) -> Audio:
+def brickyard_run() -> Desk:
     """A minor, 152 a minute: two guitars hard left and right, loud drums."""
-    desk = Desk(bpm=152, beats=4, bars=17, seed=207)
+    desk = Desk(bpm=152, beats=4, bars=17, seed=207, room_s=0.9, echo_beats=0.5, rides=[(0, -0.5), (3, -1.5), (9, 0.0)])
     roots = (45, 41, 48, 43)
     verse, chorus = range(3, 9), range(9, 16)
     for bar in range(16):
@@ -117,12 +119,12 @@ def brickyard_run(peak_dbfs: float) -> Audio:
         desk.line(guitar(False, take), 16, [(0, 6.5, 45)], -4.0, side, -14.0)
     desk.line(bass(1.5, 0.9, 2.0), 16, [(0, 5.0, 33)], -6.0)
     desk.drums(kick(54.0, 0.12, 0.5), [16], "X...", -2.5)
-    return desk.mixdown(room_s=0.9, echo_beats=0.5, rides=[(0, -0.5), (3, -1.5), (9, 0.0)], peak_dbfs=peak_dbfs)
+    return desk
 
 
-def lantern_tax(peak_dbfs: float) -> Audio:
+def lantern_tax() -> Desk:
     """F dorian, 92 a minute, swung: electric piano, low bass, a dry beat."""
-    desk = Desk(bpm=92, beats=4, bars=10, seed=303)
+    desk = Desk(bpm=92, beats=4, bars=10, seed=303, room_s=1.1, echo_beats=0.75, rides=[(0, -1.0), (1, -1.8), (5, 0.0)])
     chords = ((53, 63, 67, 68, 72), (58, 62, 65, 68, 74), (51, 62, 67, 70, 74), (48, 63, 67, 70, 74))
     roots = (29, 34, 27, 36)
     intro, verse, chorus = range(1), range(1, 5), range(5, 9)
@@ -156,15 +158,15 @@ def lantern_tax(peak_dbfs: float) -> Audio:
     desk.line(electric_piano, 9, _held((41, 53, 63, 67, 68, 72), 5.0), -11.0, -0.25, -9.0)
     desk.line(bass(2.2, 1.5, 2.0), 9, [(0, 3.5, 29)], -4.0)
     desk.drums(kick(46.0, 0.18, 0.3), [9], "X...", -3.5)
-    return desk.mixdown(room_s=1.1, echo_beats=0.75, rides=[(0, -1.0), (1, -1.8), (5, 0.0)], peak_dbfs=peak_dbfs)
+    return desk
 
 
-def tidal_glass(peak_dbfs: float) -> Audio:
+def tidal_glass() -> Desk:
     """D lydian, 72 a minute, nearly no drums. The wash (pads and arpeggio) has its right side upside down.
 
     Left and right of the wash are the same waveform with opposite signs: all sides, no middle.
     """
-    desk = Desk(bpm=72, beats=4, bars=8, seed=404, ring_s=2.6)
+    desk = Desk(bpm=72, beats=4, bars=8, seed=404, ring_s=2.6, room_s=2.6, echo_beats=0.75, rides=[(0, -1.0), (3, 0.0)])
     chords = ((50, 57, 66, 69, 76), (52, 59, 64, 68, 74), (47, 54, 62, 66, 73), (43, 55, 62, 66, 73))
     roots = (38, 40, 35, 43)
 
@@ -191,12 +193,12 @@ def tidal_glass(peak_dbfs: float) -> Audio:
     second = ((0, 1.5, 85), (1.5, 1.0, 83), (2.5, 2.0, 81), (5.0, 1.0, 78), (6.0, 2.5, 74))
     for bar, phrase, level in ((1, melody, -13.0), (3, second, -12.0), (5, melody, -12.0)):
         desk.line(bell, bar, phrase, level, 0.0, -8.0, -8.0)
-    return desk.mixdown(room_s=2.6, echo_beats=0.75, rides=[(0, -1.0), (3, 0.0)], peak_dbfs=peak_dbfs)
+    return desk
 
 
-def slow_orchard(peak_dbfs: float) -> Audio:
+def slow_orchard() -> Desk:
     """G major, a waltz at 100 a minute: piano, brushes, a wide reed organ, a fiddle-like lead."""
-    desk = Desk(bpm=100, beats=3, bars=15, seed=514)
+    desk = Desk(bpm=100, beats=3, bars=15, seed=514, room_s=1.7, echo_beats=1.0, rides=[(0, -1.5), (2, -2.0), (6, 0.0)])
     chords = ((55, 59, 62, 67), (52, 59, 64, 67), (48, 55, 64, 67), (50, 57, 62, 66))
     roots = (43, 40, 36, 38)
     intro, verse, chorus = range(2), range(2, 6), range(6, 13)
@@ -233,4 +235,4 @@ def slow_orchard(peak_dbfs: float) -> Audio:
     desk.line(piano, 13, [(0.12 * i, 6.0, m) for i, m in enumerate((43, 55, 62, 67, 71, 79))], -5.0, -0.1, -12.0)
     desk.line(bass(2.0, 1.5, 2.0), 13, [(0, 4.0, 31)], -7.0)
     desk.drums(kick(52.0, 0.15, 0.12), [13], "x.....", -8.5)
-    return desk.mixdown(room_s=1.7, echo_beats=1.0, rides=[(0, -1.5), (2, -2.0), (6, 0.0)], peak_dbfs=peak_dbfs)
+    return desk

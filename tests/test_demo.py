@@ -1,16 +1,18 @@
 """The demo EP: exactly the faults that were planted come out, and `compare` tells how each pair was made."""
 
-from pathlib import Path
-from typing import Any
+from pathlib import Path, PurePath
+from typing import Any, cast
 
 import numpy as np
 import pytest
 
 from demo.make_demo import EVERY_MASTER_BREAKS, RECEIVED, TRACKS, File, Track, make
-from master_check import check
+from demo.stems import SESSIONS, Session
+from master_check import Stems, check, stems
 from master_check.albums.tracks import find_tracks
 from master_check.judgement.verdict import Verdict
 from master_check.pair.comparison import Comparison, compare
+from master_check.report.wording.balance import mix_summary
 from master_check.report.wording.comparison import summary
 
 PROFILES: dict[File, list[Any]] = {"premaster": ["premaster"], "master": ["streaming", "cd"]}
@@ -23,7 +25,9 @@ pytestmark = pytest.mark.xdist_group("demo")
 def ep(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("ep")
     files = [track.path(file) for track in TRACKS for file in ("premaster", "master")]
-    assert make(out) == [out / path for path in (*files, RECEIVED)]
+    made = make(out)
+    assert made[: len(files) + 1] == [out / path for path in (*files, RECEIVED)]
+    assert all(path.is_relative_to(out / "stems") for path in made[len(files) + 1 :])
     return out
 
 
@@ -129,3 +133,51 @@ def test_compare_finds_the_saturated_sides_and_clears_the_middle(ep: Path) -> No
     bands = {band.hz: band.level_change_db for band in found.change.bands}
     assert bands[12500.0] is not None and bands[1000.0] is not None
     assert bands[12500.0] - bands[1000.0] == pytest.approx(3.0, abs=1.0)  # the high shelf of 3 dB
+
+
+@pytest.fixture(scope="module", params=SESSIONS, ids=lambda session: session.title)
+def sheet(ep: Path, request: pytest.FixtureRequest) -> tuple[Session, Stems]:
+    session = cast("Session", request.param)
+    return session, stems(ep / session.folder, mix=ep / session.made, rough=ep / session.rough)
+
+
+def test_exactly_the_faults_of_the_stems_are_found(sheet: tuple[Session, Stems]) -> None:
+    session, found = sheet
+    assert found.balance is not None and found.balance.mix is not None and found.balance.rough is not None
+
+    mix = found.balance.mix
+    for stem in mix.stems:
+        name = PurePath(stem.path).stem.replace(" ", "_")
+        assert stem.missing == (name in session.left_out), name
+        if stem.missing:
+            continue
+        assert stem.level.inverted == (name in session.inverted), name
+        assert stem.delay_samples == -session.late.get(name, 0), name
+        if stem.level.gain_db is not None:
+            assert stem.level.gain_db == pytest.approx(-session.gains_db.get(name, 0.0), abs=0.1), name
+    assert {PurePath(stem.path).stem for stem in mix.stems if stem.level.gain_db is None} == set(session.left_out)
+    assert not mix.nulls
+    assert mix.complete
+    told = "\n".join(mix_summary(mix))
+    assert ("compression or limiting on the bus" in told) == (session.mix is not None)  # the EP's mixes are glued
+    assert "equalised" not in told
+
+    rough = found.balance.rough
+    known = {PurePath(each.path).stem.replace(" ", "_"): each for each in rough.stems if each.difference_db is not None}
+    assert set(session.rough_db) <= set(known)
+    for name, each in known.items():
+        assert each.difference_db == pytest.approx(session.rough_db.get(name, 0.0), abs=each.within_db), name
+    assert rough.alignment.offset_samples == pytest.approx(session.rough_late, abs=2.0)
+    assert rough.extra is None
+
+
+def test_only_the_hot_stem_is_too_loud(sheet: tuple[Session, Stems]) -> None:
+    session, found = sheet
+    hot = {
+        stem.name
+        for stem in found.stems
+        for verdict in stem.verdicts
+        for finding in verdict.broken()
+        if finding.measure == "sample_peak_dbfs"
+    }
+    assert hot == {f"bass/{name}.wav" for name, gain in session.gains_db.items() if gain > 0.0}

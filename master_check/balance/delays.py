@@ -106,15 +106,14 @@ class _Search:
         late = np.zeros(len(self._own))
         for _ in range(TURNS):
             levels = self._levels(late)
-            left = self._target - np.einsum("i,ipf->pf", levels, self._moved(late))
+            left = self._left(late, levels)
             moved = False
             for stem in np.argsort(-np.abs(levels) * np.sqrt(np.square(np.abs(self._own)).sum(axis=(1, 2)))):
                 better = self._better(int(stem), left, float(late[stem]), float(levels[stem]))
                 if better is not None:
-                    own = self._own[stem]
-                    left = left + own * np.exp(self._turn * late[stem]).astype(np.complex64) * levels[stem]
+                    left += levels[stem] * self._moved(int(stem), late[stem])
                     late[stem], level = better
-                    left = left - own * np.exp(self._turn * late[stem]).astype(np.complex64) * level
+                    left -= level * self._moved(int(stem), late[stem])
                     moved = True
             if not moved:
                 break
@@ -138,10 +137,7 @@ class _Search:
                 continue
             other = late.copy()
             other[stem] = common
-            lefts = [
-                np.square(np.abs(self._target - np.einsum("i,ipf->pf", self._levels(each), self._moved(each))))
-                for each in (late, other)
-            ]
+            lefts = [np.square(np.abs(self._left(each, self._levels(each)))) for each in (late, other)]
             floor = scipy.ndimage.uniform_filter1d(lefts[0], max(3, lefts[0].shape[1] // 200), axis=1) + 1e-30
             heard = np.square(np.abs(self._own[stem]))
             weight = heard / (heard + floor) / floor
@@ -149,20 +145,32 @@ class _Search:
                 late = other
         return late
 
-    def _moved(self, late: Floats) -> NDArray[np.complex64]:
-        return np.asarray(self._own * np.exp(np.outer(late, self._turn)).astype(np.complex64)[:, None, :])
+    def _moved(self, stem: int, late: float) -> NDArray[np.complex64]:
+        """A stem's spectra, later by so many samples."""
+        return np.asarray(self._own[stem] * np.exp(self._turn * late).astype(np.complex64))
+
+    def _left(self, late: Floats, levels: Floats) -> NDArray[np.complex64]:
+        left = self._target.copy()
+        for stem, (delay, level) in enumerate(zip(late, levels, strict=True)):
+            left -= np.float32(level) * self._moved(stem, float(delay))
+        return left
 
     def _levels(self, late: Floats) -> Floats:
-        rows = (self._moved(late) * np.sqrt(self._whitening)).reshape(len(self._own), -1)
-        target = (self._target * np.sqrt(self._whitening)).ravel()
-        normal = (rows.conj() @ rows.T).real.astype(np.float64)
+        """By least squares, passage by passage: all stems at once would need much room."""
+        turns = np.exp(np.outer(late, self._turn)).astype(np.complex64)
+        count = len(self._own)
+        normal, right = np.zeros((count, count)), np.zeros(count)
+        for part, whitening in enumerate(np.sqrt(self._whitening)):
+            rows = self._own[:, part] * turns * whitening
+            normal += (rows.conj() @ rows.T).real
+            right += (rows.conj() @ (self._target[part] * whitening)).real
         normal += np.diag(1e-6 * np.diag(normal) + 1e-30)
-        return np.asarray(np.linalg.solve(normal, (rows.conj() @ target).real.astype(np.float64)))
+        return np.asarray(np.linalg.solve(normal, right))
 
     def _better(self, stem: int, left: NDArray[np.complex64], late: float, level: float) -> tuple[float, float] | None:
         """Another delay and level, where they explain clearly more."""
         own = self._own[stem]
-        rest = left + own * np.exp(self._turn * late).astype(np.complex64) * level
+        rest = left + np.float32(level) * self._moved(stem, late)
         cross = (own.conj() * rest * self._whitening).sum(axis=0)
         power = float((np.square(np.abs(own)) * self._whitening).sum(dtype=np.float64))
         whole = np.sqrt(power * float((np.square(np.abs(rest)) * self._whitening).sum(dtype=np.float64))) + 1e-30

@@ -1,14 +1,14 @@
 """Whether stems make a mix, and if not, why."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from master_check.alignment.align import Alignment
-from master_check.balance.levels import Level
+from master_check.balance.levels import Level, exact
 from master_check.balance.null import Null, null
 from master_check.balance.placed import Against, against, reduced
 from master_check.balance.statistics import EDGES_HZ
@@ -117,6 +117,8 @@ def against_mix(
     """
     found = against(stems, mix)
     left = null(found.signals, found.own, mix)
+    if left.fitted_db is not None and left.fitted_db <= NULL_DB:
+        found = replace(found, levels=exact(found.levels, left.levels, left.off))
     equaliser = 20.0 * np.log10(np.abs(found.fit.equaliser))
     told = tuple(
         StemInMix(name, level, float(late))

@@ -37,6 +37,8 @@ class Null:
         silent.
     bands_db : (bands,) float64
         The same in third octaves (`meters.spectrum.BANDS_HZ`), against the mix in each; NaN where that has nothing.
+    levels, off : (stems,) float64
+        Factor of every stem that leaves least, and how far it can be off if all that is left were the stem's.
     """
 
     as_they_are_db: float | None
@@ -45,6 +47,8 @@ class Null:
     step_s: float
     over_time_db: Floats
     bands_db: Floats
+    levels: Floats
+    off: Floats
 
 
 def null(signals: Sequence[Signal], own: Sequence[Signal], mix: Signal) -> Null:
@@ -69,8 +73,8 @@ def null(signals: Sequence[Signal], own: Sequence[Signal], mix: Signal) -> Null:
         right += rows @ target
     whole, total, both = float(power.sum()), float(sums.sum()), float(products.sum())
     gain = both / total if total else 0.0
-    diagonal = np.diag(normal)
-    levels = np.asarray(np.linalg.solve(normal + np.diag(1e-12 * diagonal + 1e-30), right), np.float64)
+    inverse = np.linalg.inv(normal + np.diag(1e-12 * np.diag(normal) + 1e-30))
+    levels = np.asarray(inverse @ right, np.float64)
     over_time, bands = _left(own, mix, levels, step, steps)
     fitted = float(over_time.sum())
     return Null(
@@ -80,6 +84,8 @@ def null(signals: Sequence[Signal], own: Sequence[Signal], mix: Signal) -> Null:
         STEP_S,
         np.where(power > 0.0, 10.0 * np.log10(np.maximum(over_time / (whole / steps + 1e-300), NOTHING)), np.nan),
         bands,
+        levels,
+        np.sqrt(fitted * np.maximum(np.diag(inverse), 0.0)),
     )
 
 

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -62,6 +61,8 @@ class Against:
     delays : Delays
     fitting : Fitting
     fit : Fit
+    levels : list of Level
+        Of every stem.
     """
 
     alignment: Alignment
@@ -72,11 +73,7 @@ class Against:
     delays: Delays
     fitting: Fitting
     fit: Fit
-
-    @cached_property
-    def levels(self) -> list[Level]:
-        """Of every stem."""
-        return levels(self.fitting, self.fit, self.mix.rate)
+    levels: list[Level]
 
 
 def against(stems: Sequence[Signal], mix: Signal) -> Against:
@@ -108,7 +105,9 @@ def against(stems: Sequence[Signal], mix: Signal) -> Against:
     placed = [_later(signal, found.common) for signal in placed]
     own = [_later(signal, late) for signal, late in zip(placed, found.samples, strict=True)]
     fitting = Fitting(statistics(own, mix, parts))
-    return Against(alignment, tuple(placed), tuple(own), mix, tuple(parts), found, fitting, fitting.fit())
+    fit = fitting.fit()
+    told = levels(fitting, fit, mix.rate)
+    return Against(alignment, tuple(placed), tuple(own), mix, tuple(parts), found, fitting, fit, told)
 
 
 def _channels(signal: Signal, channels: int) -> Signal:

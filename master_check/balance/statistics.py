@@ -19,7 +19,7 @@ PART_S: Final = 2.0
 FEWEST, MOST = 12, 48
 """Passages that are looked at; as many as there is room for."""
 
-ROOM: Final = 250e6
+ROOM: Final = 150e6
 """Bytes for products of spectra."""
 
 WINDOW_S: Final = 0.043
@@ -133,22 +133,26 @@ def statistics(stems: Sequence[Signal], mix: Signal, parts: Sequence[Part]) -> S
     edges = np.round(np.array(EDGES_HZ) * size / rate).astype(int)
     edges = np.minimum(np.maximum.accumulate(np.maximum(edges, np.arange(len(edges)) + 1)), size // 2)
     hops = _hops(len(stems))
-    found: list[tuple[NDArray[np.float32], NDArray[np.complex64], NDArray[np.float32]]] = []
-    numbers, places = [], []
-    for number, part in enumerate(parts):
-        read = _spectra(part, [*stems, mix], window, hop, hops)
-        for chunk, spectra in enumerate(read):
-            found.append(_products(spectra, edges))
-            numbers.append(number)
+    chunks = [max(0, part.stop - part.start - hop) // (hops * hop) for part in parts]
+    shape = (mix.channels, sum(chunks), len(edges) - 1)
+    own = np.empty((*shape, len(stems), len(stems)), np.float32)
+    cross = np.empty((*shape, len(stems)), np.complex64)
+    power = np.empty(shape, np.float32)
+    at = 0
+    places = []
+    for part, count in zip(parts, chunks, strict=True):
+        for chunk, spectra in enumerate(_spectra(part, count, [*stems, mix], window, hop, hops)):
+            _products(spectra, edges, own[:, at], cross[:, at], power[:, at])
             places.append(part.start + chunk * hops * hop)
-    stacked = [np.stack(rows, axis=1) for rows in zip(*found, strict=True)]
-    return Statistics(stacked[0], stacked[1], stacked[2].astype(np.float32), np.array(numbers), np.array(places))
+            at += 1
+    return Statistics(own, cross, power, np.repeat(np.arange(len(parts)), chunks), np.array(places))
 
 
-def _spectra(part: Part, signals: Sequence[Signal], window: Frames, hop: int, hops: int) -> Iterator[Spectra]:
+def _spectra(
+    part: Part, chunks: int, signals: Sequence[Signal], window: Frames, hop: int, hops: int
+) -> Iterator[Spectra]:
     """Of all signals, a chunk at a time: (signals, channels, windows, bins)."""
-    chunks = (part.stop - part.start - hop) // (hops * hop)
-    if chunks < 1:
+    if not chunks:
         return
     rows = np.stack([signal.read(part.start, part.start + (chunks * hops + 1) * hop).T for signal in signals])
     for chunk in range(chunks):
@@ -158,12 +162,14 @@ def _spectra(part: Part, signals: Sequence[Signal], window: Frames, hop: int, ho
 
 
 def _products(
-    spectra: Spectra, edges: NDArray[np.int64]
-) -> tuple[NDArray[np.float32], NDArray[np.complex64], NDArray[np.float32]]:
+    spectra: Spectra,
+    edges: NDArray[np.int64],
+    stems: NDArray[np.float32],
+    cross: NDArray[np.complex64],
+    mix: NDArray[np.float32],
+) -> None:
+    """Into (channels, bands, stems, stems), (channels, bands, stems) and (channels, bands)."""
     signals, channels = spectra.shape[:2]
-    stems = np.empty((channels, len(edges) - 1, signals - 1, signals - 1), np.float32)
-    cross = np.empty((channels, len(edges) - 1, signals - 1), np.complex64)
-    mix = np.empty((channels, len(edges) - 1), np.float32)
     for channel in range(channels):
         for band, (first, last) in enumerate(zip(edges[:-1], np.maximum(edges[1:], edges[:-1] + 1), strict=True)):
             rows = spectra[:, channel, :, first:last].reshape(signals, -1)
@@ -171,4 +177,3 @@ def _products(
             stems[channel, band] = products[:-1, :-1].real
             cross[channel, band] = products[:-1, -1]
             mix[channel, band] = products[-1, -1].real
-    return stems, cross, mix

@@ -73,7 +73,9 @@ def delays(stems: Sequence[Signal], mix: Signal, parts: Sequence[Part]) -> Delay
     length = parts[0].stop - parts[0].start
     size = scipy.fft.next_fast_len(length + round(LONGEST_S * mix.rate), real=True)
     bins = min(size // 2 + 1, round(HIGHEST_HZ * size / mix.rate))
-    own = np.stack([_spectra(signal, parts, size, bins) for signal in stems])
+    own = np.empty((len(stems), len(parts), bins), np.complex64)
+    for spectra, signal in zip(own, stems, strict=True):
+        spectra[:] = _spectra(signal, parts, size, bins)
     target = _spectra(mix, parts, size, bins)
     power = np.square(np.abs(target))
     smooth = scipy.ndimage.uniform_filter1d(power, max(3, bins // 200), axis=1)
@@ -97,6 +99,7 @@ class _Search:
     ) -> None:
         self._own, self._target, self._whitening = own, target, whitening
         self._size, self._rate = size, rate
+        self._sizes = np.sqrt([np.sum(np.square(np.abs(each)) * whitening, dtype=np.float64) for each in own])
         self._turn = -2j * np.pi * np.arange(own.shape[2]) / size
         # Correlations are read at twice the rate of what the bins hold.
         self._points = scipy.fft.next_fast_len(4 * own.shape[2], real=True)
@@ -108,7 +111,7 @@ class _Search:
             levels = self._levels(late)
             left = self._left(late, levels)
             moved = False
-            for stem in np.argsort(-np.abs(levels) * np.sqrt(np.square(np.abs(self._own)).sum(axis=(1, 2)))):
+            for stem in np.argsort(-np.abs(levels) * self._sizes):
                 better = self._better(int(stem), left, float(late[stem]), float(levels[stem]))
                 if better is not None:
                     left += levels[stem] * self._moved(int(stem), late[stem])
@@ -123,8 +126,7 @@ class _Search:
 
     def _common(self, late: Floats, levels: Floats) -> float:
         """The delay that most stems have, each counting by what it explains of the mix."""
-        power = (np.square(np.abs(self._own)) * self._whitening).sum(axis=(1, 2), dtype=np.float64)
-        weight = np.abs(levels) * np.sqrt(power)
+        weight = np.abs(levels) * self._sizes
         near = np.abs(late[:, None] - late[None, :]) < TOGETHER
         best = near[int(np.argmax(near @ weight))]
         return float(np.average(late[best], weights=weight[best] + 1e-30))

@@ -4,14 +4,17 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from master_check.balance.mix import MixFound, against_mix
-from master_check.balance.rough import RoughFound, against_rough
+from master_check.balance.rough import RoughFound, against_rough, known
 from master_check.measurement.measurement import Measurement
 from master_check.measurement.one_pass import measure_kept
 from master_check.sound.file import AudioFile
 from master_check.sound.kept import Kept
+
+READING: Final = 0.3
+"""Share of the time that reading the stems takes, about."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +56,7 @@ def balance(
     limit_db : float, optional
         What may be left when the stems are taken from the mix, dB against it; `mix.NULL_DB` unless given.
     progress : callable, optional
-        Told the share (0 to 1, each of mix and rough mix) measured since it was last told.
+        Told the share of the whole (0 to 1) done since it was last told.
 
     Raises
     ------
@@ -62,19 +65,32 @@ def balance(
     PairError
         A mix is not made of these stems at all.
     """
+    tell = progress or _nobody
+    each = (1.0 - READING) / sum(place is not None for place in (mix, rough))
     with ExitStack() as stack:
-        signals = [stack.enter_context(_kept(path)) for path in paths]
-        found, held, measured = None, None, []
+        signals = []
+        for path in paths:
+            signals.append(stack.enter_context(_kept(path)))
+            tell(READING / len(paths))
+        found, in_mix, measured = None, None, []
         if mix is not None:
-            measurement, kept = measure_kept(mix, progress=progress)
+            measurement, kept = measure_kept(mix)
             measured.append(measurement)
             found, held = against_mix(paths, signals, str(mix), stack.enter_context(kept), limit_db)
+            in_mix = known(held, signals) if rough is not None else None
+            del held
+            tell(each)
         told = None
         if rough is not None:
-            measurement, other = measure_kept(rough, progress=progress)
+            measurement, other = measure_kept(rough)
             measured.append(measurement)
-            told = against_rough(paths, signals, str(rough), stack.enter_context(other), groups, held)
+            told = against_rough(paths, signals, str(rough), stack.enter_context(other), groups, in_mix)
+            tell(each)
         return Balance(found, told, tuple(measured))
+
+
+def _nobody(share: float) -> None:
+    pass
 
 
 def _kept(path: str) -> Kept:

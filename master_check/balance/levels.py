@@ -44,6 +44,10 @@ LEAST_EXACT_DB: Final = 0.01
 ABSENT_COHERENCE: Final = 0.3
 """Where a stem is not heard as it is, it is missing, or another take is there."""
 
+CLEAR: Final = 2.0
+CLEAR_SHARE: Final = 0.05
+"""But only if so much of it would stand out so far from what is left: others may hide it altogether."""
+
 ABSENT_DB: Final = -30.0
 """A level below this, against the other stems, is none."""
 
@@ -204,7 +208,8 @@ def _told(fitting: Fitting, fit: Fit, stem: int, share: Floats, by_band: Floats,
     heard = float(np.sum(where * own))
     coherence = float(np.sum(where * cross.real)) / (np.sqrt(heard * float(np.sum(where * rest))) + 1e-30)
     if coherence < ABSENT_COHERENCE:
-        return Level(None, None, max(0.0, coherence), "not found", None, inverted, nothing)
+        why: Why = "not found" if _would_be_heard(fitting, fit, stem) else "hidden"
+        return Level(None, None, max(0.0, coherence), why, None, inverted, nothing)
     told = np.sum(fit.weights * own, axis=(0, 1))
     told = told / (told.sum() + 1e-30)
     ratios = _ratio(by_band, levels_, power)
@@ -230,6 +235,16 @@ def _told(fitting: Fitting, fit: Fit, stem: int, share: Floats, by_band: Floats,
     if within > GIVEN_DB or gain is None:
         return Level(None, None, confidence, max(parts)[1], gain, inverted, bands_db)
     return Level(gain, within, confidence, None, gain, inverted, np.where(told > 0.01, bands_db, np.nan))
+
+
+def _would_be_heard(fitting: Fitting, fit: Fit, stem: int) -> bool:
+    """Whether a stem that was not found would be, if it were as loud as others are against their files."""
+    usual = float(np.median(np.square(fit.levels)))
+    bus = np.square(fit.gain)[None, :, None] * np.square(np.abs(fit.equaliser))
+    power = usual * bus * fitting.stems[..., stem, stem]
+    clear = power > HEARD / (1.0 - HEARD) * np.maximum(fitting.mix, 0.0)
+    clear &= power > CLEAR * fit.left
+    return float(np.sum(fit.weights * power * clear)) > CLEAR_SHARE * float(np.sum(fit.weights * power))
 
 
 def _ratio(some: Floats, all_: Floats, power: Floats) -> Floats:

@@ -74,13 +74,26 @@ class RoughFound:
     against_mix: bool
 
 
+@dataclass(frozen=True)
+class Known:
+    """What stems are in the mix that a rough mix is held against: `levels` and (stems, sections) dB."""
+
+    levels: Sequence[Level]
+    sections: "np.ndarray[tuple[int, int], np.dtype[np.float64]]"
+
+
+def known(found: Against, stems: Sequence[Signal]) -> Known:
+    """What is needed of a mix: all products of its spectra would take too much room."""
+    return Known(found.levels, _sections(found, stems))
+
+
 def against_rough(
     paths: Sequence[str],
     stems: Sequence[Signal],
     path: str,
     rough: Signal,
     groups: Mapping[str, Sequence[int]],
-    mix: Against | None = None,
+    mix: Known | None = None,
 ) -> RoughFound:
     """Hold stems against the rough mix.
 
@@ -91,8 +104,8 @@ def against_rough(
     rough : Signal
     groups : mapping
         Name to the numbers of its stems.
-    mix : Against, optional
-        The same stems held against the mix.
+    mix : Known, optional
+        What the same stems are in the mix.
 
     Raises
     ------
@@ -104,7 +117,7 @@ def against_rough(
     told = [_difference(name, rough_, mix_) for name, (rough_, mix_) in zip(paths, pairs, strict=True)]
     known = [each.difference_db for each in told if each.difference_db is not None]
     middle = float(np.median(known)) if known else 0.0
-    sections = _sections(found, stems) - (_sections(mix, stems) if mix else 0.0)
+    sections = _sections(found, stems) - (mix.sections if mix else 0.0)
     told = [_over_time(each, _about(*pair), row, middle) for each, pair, row in zip(told, pairs, sections, strict=True)]
     power = np.einsum("ctbii->i", found.fitting.stems)
     return RoughFound(

@@ -170,7 +170,9 @@ def stems(
     """
     against = profile if isinstance(profile, Profile) else load_profile(profile)
     found = find_stems([places] if isinstance(places, str | Path) else places)
-    work = _Work(found, against, layout, _telling(progress))
+    tell = _telling(progress)
+    alone = mix is None and rough is None
+    work = _Work(found, against, layout, tell if alone else lambda share: tell(0.5 * share))
     with ThreadPoolExecutor(cores.threads(threads)) as pool:
         try:
             ahead = len(found) < cores.threads(threads)
@@ -181,12 +183,18 @@ def stems(
             pool.shutdown(cancel_futures=True)
             raise
     found_in = None
-    if mix is not None or rough is not None:
-        found_in = _balance(checked, mix, rough, null_db)
+    if not alone:
+        found_in = _balance(checked, mix, rough, null_db, lambda share: tell(0.5 * share))
     return Stems(checked, buses, tuple(remarks(checked)), against, found_in)
 
 
-def _balance(stems: Sequence[Stem], mix: str | Path | None, rough: str | Path | None, null_db: float | None) -> Balance:
+def _balance(
+    stems: Sequence[Stem],
+    mix: str | Path | None,
+    rough: str | Path | None,
+    null_db: float | None,
+    tell: Callable[[float], None],
+) -> Balance:
     """Of those that could be read."""
     read = [stem for stem in stems if stem.measurement is not None]
     if not read:
@@ -195,7 +203,7 @@ def _balance(stems: Sequence[Stem], mix: str | Path | None, rough: str | Path | 
     for number, stem in enumerate(read):
         if stem.group is not None:
             groups.setdefault(stem.group, []).append(number)
-    return balance([stem.path for stem in read], mix, rough, groups, null_db)
+    return balance([stem.path for stem in read], mix, rough, groups, null_db, tell)
 
 
 @dataclass(frozen=True, slots=True)

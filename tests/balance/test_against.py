@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from master_check.alignment.align import PairError
 from master_check.balance.mix import MixFound, against_mix
 from master_check.balance.placed import Against
-from master_check.balance.rough import RoughFound, against_rough
+from master_check.balance.rough import RoughFound, against_rough, known
 from master_check.sound.kept import ArraySignal
 from tests.balance.songs import RATE, delayed, mixed, song
 from tests.pair.processing import compressor_gain, equalised, limiter_gain
@@ -130,7 +130,8 @@ def test_another_take_is_refused(stems: dict[str, Floats]) -> None:
 
 
 def rough_of(stems: dict[str, Floats], rough: Floats, mix: Against | None = None) -> RoughFound:
-    return against_rough(NAMES, signals(stems), "rough", ArraySignal(rough, RATE), GROUPS, mix)
+    told = known(mix, signals(stems)) if mix else None
+    return against_rough(NAMES, signals(stems), "rough", ArraySignal(rough, RATE), GROUPS, told)
 
 
 def test_the_balance_of_a_rough_mix(stems: dict[str, Floats]) -> None:

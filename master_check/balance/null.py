@@ -15,6 +15,7 @@ from master_check.sound.kept import Signal
 Floats = NDArray[np.float64]
 
 STEP_S: Final = 1.0
+PIECES: Final = 8
 NOTHING: Final = 1e-16
 """Power against the mix's below which nothing is left that single precision could tell (-160 dB)."""
 
@@ -68,7 +69,9 @@ def null(signals: Sequence[Signal], own: Sequence[Signal], mix: Signal) -> Null:
     normal, right = np.zeros((len(own), len(own))), np.zeros(len(own))
     moved = [mine is not other for mine, other in zip(own, signals, strict=True)]
     for n, target, rows, plain in _read(signals, own, mix, moved, step):
-        power[n], sums[n], products[n] = np.dot(target, target), np.dot(plain, plain), np.dot(target, plain)
+        power[n] += np.dot(target, target)
+        sums[n] += np.dot(plain, plain)
+        products[n] += np.dot(target, plain)
         normal += rows @ rows.T
         right += rows @ target
     whole, total, both = float(power.sum()), float(sums.sum()), float(products.sum())
@@ -92,9 +95,13 @@ def null(signals: Sequence[Signal], own: Sequence[Signal], mix: Signal) -> Null:
 def _read(
     signals: Sequence[Signal], own: Sequence[Signal], mix: Signal, moved: Sequence[bool], step: int
 ) -> Iterator[tuple[int, Floats, Floats, Floats]]:
-    """Of every step: its number, the mix, every stem as it is in the mix (rows), and the sum of them as they are."""
-    for n, start in enumerate(range(0, mix.frames, step)):
-        stop = min(start + step, mix.frames)
+    """The number of a step, the mix there, every stem as it is in the mix (rows), and the sum of them as they are.
+
+    A piece of the step at a time, for want of room.
+    """
+    piece = -(-step // PIECES)
+    for start in range(0, mix.frames, piece):
+        n, stop = start // step, min(start + piece, mix.frames)
         target = mix.read(start, stop).astype(np.float64).ravel()
         rows = np.stack([signal.read(start, stop).ravel() for signal in own]).astype(np.float64)
         plain = np.zeros(len(target))

@@ -16,10 +16,10 @@ from master_check.sound.kept import Frames, Signal
 
 PART_S: Final = 2.0
 
-FEWEST, MOST = 12, 48
+FEWEST, MOST = 10, 48
 """Passages that are looked at; as many as there is room for."""
 
-ROOM: Final = 150e6
+ROOM: Final = 120e6
 """Bytes for products of spectra."""
 
 WINDOW_S: Final = 0.043

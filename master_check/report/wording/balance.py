@@ -27,12 +27,10 @@ MOVED_DB: Final = 0.3
 LATE_SAMPLES: Final = 0.5
 
 WHY: Final = {
-    "silent": "it never plays",
-    "not found": "it is not there as it is: left out, or another take",
-    "hidden": "other stems, or what a limiter or an encoder left, hide it",
-    "unsteady": "its bands or passages disagree: an equaliser, a compressor or a reverb of its own",
+    "not found": "the stem is not there as it is (left out, or another take)",
+    "hidden": "other stems, a limiter or an encoder hide it",
+    "unsteady": "its bands or passages disagree (an equaliser, a compressor or a reverb of its own)",
     "alone": "it plays alone in bands that were equalised, where level and equaliser cannot be told apart",
-    "rides": "it is louder in some sections and quieter in others",
 }
 
 
@@ -159,11 +157,12 @@ def rough_summary(found: RoughFound) -> list[str]:
     ]
     if found.extra:
         lines.append(f"the rough mix has something that is in no stem, {_where(found.extra)}")
+    unknown: dict[str, list[str]] = {}
     for each in found.stems:
         if each.difference_db is None and each.why not in ("rides", "silent"):
-            where = " from the mix" if each.in_mix else ""
-            lines.append(f"{called[each.path]} cannot be told{where}: {WHY[each.why or 'hidden']}")
-    return lines
+            why = WHY[each.why or "hidden"] + (" (in the mix)" if each.in_mix else "")
+            unknown.setdefault(why, []).append(called[each.path])
+    return [*lines, *(f"not known, because {why}: {', '.join(told)}" for why, told in unknown.items())]
 
 
 def _differs(each: Difference) -> bool:

@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from master_check.meters import Reading
-from master_check.meters.saturation_kernels import LONGEST, OWN, PER_BAND, SHORTEST, energies, half_cycles
+from master_check.meters.saturation_kernels import LONGEST, OWN, PER_BAND, SHORTEST, add_up, energies, half_cycles
 from master_check.sound.blocks import Block
 from master_check.sound.format import AudioFormat
 
@@ -220,13 +220,11 @@ def _half_cycles(second: NDArray[np.float32], peak: float, rate: int, bands: tup
         # Moved down to 0 Hz, which changes no power. Lines beyond `POINTS` fold onto the first: far down, both of them.
         row[: len(band)] = band[:POINTS]
         row[: max(len(band) - POINTS, 0)] += band[POINTS:]
-    envelope = np.fft.ifft(moved)
-    power = np.asarray(envelope.real**2 + envelope.imag**2, np.float32)
-    # Holes that an encoder or a gate leaves would be infinitely deep: 30 dB below what is around is deep enough.
-    pieces = power.reshape(len(bands), 20, -1)
-    np.maximum(pieces, np.float32(1e-3) * pieces.mean(axis=2, keepdims=True) + np.float32(1e-20), out=pieces)
+    envelopes = np.fft.ifft(moved)
+    sums = np.empty((1 + len(bands), 1 + POINTS))
+    add_up(wave, envelopes.view(np.float32), sums)
     found = np.empty((POINTS // SHORTEST, OWN + PER_BAND * len(bands)))
-    return found[: half_cycles(wave, power, LEAST, found)]
+    return found[: half_cycles(wave, sums, LEAST, found)]
 
 
 @cache
@@ -266,7 +264,8 @@ def _fit(found: Floats, band: int, edges: tuple[int, int], group: NDArray[np.int
     contrast = (crest - 0.5 * (before + after))[even]
     of = variance[samples[even]]
     spread = of[:, 0] + 0.25 * (of[:, 1] + of[:, 2]) + SPREAD
-    away = np.abs(contrast - np.median(contrast)) / np.sqrt(spread)
+    middle = np.partition(contrast, len(contrast) // 2)[len(contrast) // 2]
+    away = np.abs(contrast - middle) / np.sqrt(spread)
     weight = np.minimum(1.0, 2.0 / np.maximum(away, 1e-9)) / spread
     height = np.minimum((np.abs(found[even, 0]) * 20.0).astype(np.int64), HEIGHTS - 1)
     place = group[even] * HEIGHTS + height

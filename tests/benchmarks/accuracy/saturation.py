@@ -30,6 +30,7 @@ import scipy.signal
 import soundfile
 from numpy.typing import NDArray
 
+from master_check.jit import kernel
 from master_check.limiting.limiter import limit
 from master_check.meters.saturation import Saturation, SaturationMeter
 from master_check.sound.blocks import blocks_of
@@ -87,12 +88,20 @@ def compressed(
 def _followed(wanted: Floats, rate: int, attack_ms: float, release_ms: float) -> Floats:
     """Gain that goes down by the attack and up by the release."""
     down, up = (float(np.exp(-1000.0 / (ms * rate))) for ms in (attack_ms, release_ms))
-    gain, values = 0.0, wanted.tolist()
-    for i, value in enumerate(values):
-        keep = down if value < gain else up
-        gain = keep * gain + (1.0 - keep) * value
-        values[i] = gain
-    return np.array(values)
+    gains = np.empty_like(wanted)
+    _follow(wanted, down, up, gains)
+    return gains
+
+
+@kernel
+def _follow(
+    wanted: NDArray[np.float64], down: float, up: float, gains: NDArray[np.float64]
+) -> None:
+    gain = 0.0
+    for i in range(len(wanted)):
+        keep = down if wanted[i] < gain else up
+        gain = keep * gain + (1.0 - keep) * wanted[i]
+        gains[i] = gain
 
 
 def limited(samples: Floats, rate: int, release_ms: float = 80.0) -> tuple[Floats, int]:

@@ -19,7 +19,7 @@ from master_check.jit import is_compiled
 from master_check.measurement.one_pass import Meters
 from master_check.meters import Meter
 from master_check.meters.clipping import ClippingMeter
-from master_check.meters.saturation import saturation
+from master_check.meters.saturation import BANDS, half_cycles_of, spectra
 from master_check.meters.true_peak import TruePeakMeter
 from master_check.meters.true_peak_kernels import scan
 from master_check.sound.blocks import PAST, Block, blocks_of, hop_edges
@@ -67,7 +67,7 @@ def second_share() -> None:
     for _ in blocks_of(np.zeros((RATE, 2), np.float32), RATE):
         pass
     _feed(meter for meter in Meters(STEREO).all if not isinstance(meter, TruePeakMeter | ClippingMeter))
-    saturation(np.zeros((1, RATE), np.float32), 1.0, RATE)
+    half_cycles_of(spectra(np.zeros((1, RATE), np.float32))[0], 1.0, RATE, BANDS)
 
 
 def _feed(meters: Iterable[Meter]) -> None:

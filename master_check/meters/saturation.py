@@ -21,7 +21,7 @@ encode at a low rate blurs the treble over several milliseconds and hides a curv
 import heapq
 from dataclasses import dataclass
 from functools import cache
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +41,8 @@ FEWEST: Final = 3
 
 PEAK: Final = 1e-4
 """Share of a side's samples above its peak level."""
+
+FEW: Final = 50
 
 LOW_HZ: Final = 1250
 BANDS: Final = ((2500, 4500), (5000, 8000), (8000, 12_000), (12_000, 16_000))
@@ -146,52 +148,61 @@ class SaturationMeter:
         self._seconds += 1
 
     def result(self) -> Reading:
+        parts = self._parts()
         values: dict[str, float | int | None] = {}
-        for side, loudest in zip(self._sides, self._loudest, strict=True):
-            found = self._saturation(side, [frames for _, _, frames in sorted(loudest, key=lambda x: -x[1])])
+        for side in self._sides:
+            found = _saturation(parts[side], self._bands) if side in parts else None
             values[f"saturation_{side}_percent"] = found.percent if found else None
             values[f"saturation_{side}_low_percent"] = found.low_percent if found else None
         return Reading(values)
 
-    def _saturation(self, side: str, seconds: list[NDArray[np.float32]]) -> Saturation | None:
-        if len(seconds) < FEWEST or len(self._bands) < 2:
-            return None
-        samples = np.stack([_side(frames, side) for frames in seconds])
+    def _parts(self) -> dict[str, list[Floats]]:
+        """The half-cycles of each side's loudest seconds, in the order of time. Sides share seconds and transforms."""
+        wanted: dict[int, list[tuple[str, float]]] = {}
+        frames_of: dict[int, NDArray[np.float32]] = {}
+        for side, loudest in zip(self._sides, self._loudest, strict=True):
+            if len(loudest) < FEWEST or len(self._bands) < 2:
+                continue
+            peak = self._peak([_side(frames, side) for _, _, frames in loudest])
+            for _, number, frames in loudest if peak > 0.0 else []:
+                frames_of[-number] = frames
+                wanted.setdefault(-number, []).append((side, peak))
+        parts: dict[str, list[Floats]] = {}
+        for number in sorted(wanted):
+            lines = spectra(frames_of[number])
+            for side, peak in wanted[number]:
+                parts.setdefault(side, []).append(half_cycles_of(_side(lines, side), peak, self._rate, self._bands))
+        return parts
+
+    def _peak(self, seconds: list[NDArray[np.float32]]) -> float:
+        """The level that one sample in 10,000 of all of the side exceeds."""
+        samples = np.abs(np.concatenate(seconds))
         rank = min(max(round(PEAK * self._rate * self._seconds), 1), samples.size)
-        peak = float(np.partition(np.abs(samples).ravel(), -rank)[-rank])
-        return saturation(samples, peak, self._rate, self._bands) if peak > 0.0 else None
+        # No lower than that of the highest of every few samples, which are soon sorted.
+        highest = samples[: len(samples) // FEW * FEW].reshape(-1, FEW).max(axis=1)
+        if rank < len(highest):
+            samples = samples[samples >= np.partition(highest, -rank)[-rank]]
+        return float(np.partition(samples, -rank)[-rank])
 
 
-def _side(frames: NDArray[np.float32], side: str) -> NDArray[np.float32]:
-    """The samples of a side, of a second of all channels."""
+Samples = TypeVar("Samples", np.float32, np.complex64)
+
+
+def _side(frames: NDArray[Samples], side: str) -> NDArray[Samples]:
+    """The samples or the lines of a side, of those of all channels."""
     left, right = frames[0], frames[-1]
     if side in ("left", "right"):
         return np.asarray(left if side == "left" else right)
     return np.asarray(np.float32(0.5) * (left + right if side == "mid" else left - right))
 
 
-def saturation(
-    seconds: NDArray[np.float32], peak: float, rate: int, bands: tuple[tuple[int, int], ...] = BANDS
-) -> Saturation | None:
-    """Saturation of a side.
+def spectra(second: NDArray[np.float32]) -> NDArray[np.complex64]:
+    """The lines of a second of every channel, one every Hz: (channels, samples) to (channels, lines)."""
+    return np.asarray(np.fft.rfft(second))
 
-    Parameters
-    ----------
-    seconds : (seconds, rate) float32
-        Seconds of it, in the order of time.
-    peak : float
-        The level that counts as 1, at which THD is given.
-    rate : int
-        Sample rate, Hz.
-    bands : (bands,) of (int, int)
-        From and to, Hz.
 
-    Returns
-    -------
-    Saturation or None
-        None where too little bass or treble goes through its peaks.
-    """
-    parts = [_half_cycles(second, peak, rate, bands) for second in seconds]
+def _saturation(parts: list[Floats], bands: tuple[tuple[int, int], ...]) -> Saturation | None:
+    """Saturation of a side, of the half-cycles of its seconds; None where too little goes through its peaks."""
     group = np.repeat(np.arange(len(parts)) * GROUPS // len(parts), [len(part) for part in parts])
     found = np.concatenate(parts)
     fits: list[list[tuple[float, float]]] = [[], []]
@@ -204,9 +215,8 @@ def saturation(
     return _decided(np.array(fits[0]).reshape(-1, 2), np.array(fits[1]).reshape(-1, 2))
 
 
-def _half_cycles(second: NDArray[np.float32], peak: float, rate: int, bands: tuple[tuple[int, int], ...]) -> Floats:
-    """Every half-cycle of a second: a row each, as the kernel gives them."""
-    lines = np.fft.rfft(second)  # one every Hz
+def half_cycles_of(lines: NDArray[np.complex64], peak: float, rate: int, bands: tuple[tuple[int, int], ...]) -> Floats:
+    """Every half-cycle of a second, of its lines: a row each, as the kernel gives them. `peak` counts as 1."""
     scale = np.float32(POINTS / rate / peak)
     low = np.zeros(POINTS // 2 + 1, np.complex64)
     reach = LOW_HZ + EDGE_HZ // 2
@@ -220,7 +230,7 @@ def _half_cycles(second: NDArray[np.float32], peak: float, rate: int, bands: tup
         # Moved down to 0 Hz, which changes no power. Lines beyond `POINTS` fold onto the first: far down, both of them.
         row[: len(band)] = band[:POINTS]
         row[: max(len(band) - POINTS, 0)] += band[POINTS:]
-    envelopes = np.fft.ifft(moved)
+    envelopes = np.asarray(np.fft.ifft(moved), np.complex64)
     sums = np.empty((1 + len(bands), 1 + POINTS))
     add_up(wave, envelopes.view(np.float32), sums)
     found = np.empty((POINTS // SHORTEST, OWN + PER_BAND * len(bands)))

@@ -94,9 +94,7 @@ def _followed(wanted: Floats, rate: int, attack_ms: float, release_ms: float) ->
 
 
 @kernel
-def _follow(
-    wanted: NDArray[np.float64], down: float, up: float, gains: NDArray[np.float64]
-) -> None:
+def _follow(wanted: NDArray[np.float64], down: float, up: float, gains: NDArray[np.float64]) -> None:
     gain = 0.0
     for i in range(len(wanted)):
         keep = down if wanted[i] < gain else up

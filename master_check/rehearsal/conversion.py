@@ -41,8 +41,10 @@ PLACES: Final = 12
 APART_S: Final = 0.5
 """How many of the loudest places are kept, and how far they are from each other."""
 
-NEAR: Final = 512
-"""Samples on either side of a hop whose peak is read."""
+NEAR: Final = 2560
+"""Samples on either side of a hop whose peak is read: what the meter's long interpolator reaches, and the fade."""
+
+FADE: Final = 256
 
 ALIGNED_S: Final = 6.0
 """So much around the loudest place is laid over the master, to see that nothing comes late."""
@@ -151,7 +153,7 @@ class Conversion:
         kind, channels = rehearsal.of_kind, master.measurement.format.channels
         if kind.channels and channels not in kind.channels:
             takes = ", ".join(map(str, kind.channels[:-1])) + f" or {kind.channels[-1]}"
-            raise RehearsalError(f"{kind.title} is rehearsed with {takes} channels; the master has {channels}")
+            raise RehearsalError(f"takes {takes} channels; the master has {channels}")
         self.rate = rate_for(rehearsal, master.measurement.format.rate)
 
     @property
@@ -205,11 +207,13 @@ class Conversion:
         rehearsal, kind = self._rehearsal, self._rehearsal.of_kind
         if kind.group == "rate":
             already = feed.rate == self._master.measurement.format.rate
-            same = Stream("rate", format_of(feed), feed.frames, feed.chunks)
+            same = Stream(self._master.measurement.path, format_of(feed), feed.frames, feed.chunks)
             yield same, None if already else rates.converter(), None, None
         elif rehearsal.bits is not None:
             already = fits(self._master.measurement, rehearsal.bits)
-            shortened = Shortened(feed, rehearsal.bits, "none" if already else rehearsal.dither or "none")
+            shortened = Shortened(
+                self._master.measurement.path, feed, rehearsal.bits, "none" if already else rehearsal.dither or "none"
+            )
             yield shortened.source, None if already else f"sendoff {__version__}", None, shortened
         else:
             with self._encoded(feed, rehearsal.kbps or 0.0) as (source, encoder, kbps):
@@ -284,8 +288,8 @@ def _loudest(made: Kept, measurement: Measurement, late: float) -> tuple[Place, 
 
 
 def _faded(frames: Frames) -> Frames:
-    """Over `NEAR` samples in and out: an edge would be a peak between the samples that the music does not have."""
-    length = min(NEAR, len(frames) // 2)
+    """In and out: an edge would be a peak between the samples that the music does not have."""
+    length = min(FADE, len(frames) // 2)
     ramp = np.sin(0.5 * np.pi * (np.arange(length, dtype=np.float32) + 0.5) / max(length, 1))[:, None] ** 2
     faded = frames.copy()
     faded[:length] *= ramp

@@ -29,6 +29,7 @@ def converter() -> str:
 
 def converted(
     signal: Signal,
+    name: str,
     layout: Layout | None,
     rate: int,
     pool: Executor,
@@ -40,6 +41,8 @@ def converted(
     Parameters
     ----------
     signal : Signal
+    name : str
+        What it is called in errors.
     layout : Layout or None
         What its channels are.
     rate : int
@@ -58,7 +61,7 @@ def converted(
     """
     frames = signal.frames * rate // signal.rate
     format = AudioFormat("", "FLOAT", rate, signal.channels, layout, 32, True)
-    kept = Kept(Stream("converted", format, frames, lambda: _pieces(signal, rate, pool, ahead)))
+    kept = Kept(Stream(name, format, frames, lambda: _pieces(signal, rate, pool, ahead)))
     for block in kept.blocks():
         if progress:
             progress(block.length / max(frames, 1))

@@ -96,7 +96,8 @@ class PlannedCeiling:
     profile : str
     ceiling_dbtp : float
     enough : bool or None
-        None where it cannot be told: the master keeps the limits, and lies below that ceiling.
+        Whether all that was rehearsed for the profile keeps its peak limits with the master turned down to that
+        ceiling. None where the master lies below it and keeps them as it is, or where something could not be made.
     """
 
     profile: str
@@ -115,8 +116,8 @@ class Rehearsed:
     runs : tuple of Run
         In the order of the profiles.
     safe_gain_db : float or None
-        Gain, 0 or less, with which every rehearsed encode was measured to keep its peak limits; None where none has
-        limits, one could not be made, or none is enough.
+        Gain, 0 or less, with which everything that could be made was measured to keep its peak limits; None where
+        nothing has limits, or no gain is enough.
     safe_ceiling_dbtp : float or None
         True peak of the master with that gain.
     planned : tuple of PlannedCeiling
@@ -180,9 +181,9 @@ def rehearse(
         work = _Work(Master(measurement, signals), folder, pool)
         runs = work.first(asked, tell)
         runs, gain = work.search(runs, tell)
+        planned = tuple(work.planned(profile, runs) for profile in loaded if _limited(profile))
     peak = measurement.values["true_peak_dbtp"]
     ceiling = None if gain is None or peak is None else float(peak) + gain
-    planned = tuple(_planned(profile, runs, peak, gain) for profile in loaded if _limited(profile))
     return Rehearsed(Checked(str(master), measurement), tuple(runs), gain, ceiling, planned)
 
 
@@ -199,24 +200,14 @@ def _at_rates(
     signals: dict[int, Signal] = {own: kept}
     for rate in dict.fromkeys(rate_for(rehearsal, own) for rehearsal in asked):
         if rate not in signals:
-            signals[rate] = stack.enter_context(converted(kept, measurement.format.layout, rate, pool, ahead))
+            signals[rate] = stack.enter_context(
+                converted(kept, measurement.path, measurement.format.layout, rate, pool, ahead)
+            )
     return signals
 
 
 def _limited(profile: Profile) -> bool:
     return any(peak_limits(rehearsal.rules) for rehearsal in profile.rehearsals)
-
-
-def _planned(profile: Profile, runs: Sequence[Run], peak: Value, gain: float | None) -> PlannedCeiling:
-    ceiling = profile.highest_peak_db()
-    own = [run.safe_gain_db for run in runs if run.profile == profile.name and run.limits]
-    known = [each for each in own if each is not None]
-    if gain is None or peak is None or len(known) < len(own):
-        return PlannedCeiling(profile.name, ceiling, None)
-    least = min(known)
-    if float(peak) + least >= ceiling:
-        return PlannedCeiling(profile.name, ceiling, True)
-    return PlannedCeiling(profile.name, ceiling, None if least == 0.0 else False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,7 +258,7 @@ class _Work:
             return replace(run, safe_gain_db=None if steps is None else _gain(steps))
 
         found = list(self._pool.map(one, runs))
-        limited = [run for run in found if run.limits]
+        limited = [run for run in found if run.limits and run.values is not None]
         gains = [run.safe_gain_db for run in limited if run.safe_gain_db is not None]
         if not limited or len(gains) < len(limited):
             return found, None
@@ -279,6 +270,20 @@ class _Work:
         while (over := max(self._pool.map(self._excess, runs, repeat(steps)))) > 0.0:
             steps += steps_for(over)
         return _gain(steps)
+
+    def planned(self, profile: Profile, runs: Sequence[Run]) -> PlannedCeiling:
+        """Whether the ceiling that a plan takes is enough: what was rehearsed for the profile, made once more at it."""
+        ceiling = profile.highest_peak_db()
+        own = [run for run in runs if run.profile == profile.name and run.limits]
+        made = [run for run in own if run.values is not None]
+        peak = self._master.measurement.values["true_peak_dbtp"]
+        if peak is None or not made:
+            return PlannedCeiling(profile.name, ceiling, None)
+        above_db = float(peak) - ceiling
+        steps = steps_for(above_db) if above_db > 0.0 else 0
+        kept = max(self._pool.map(self._excess, made, repeat(steps))) <= 0.0
+        told = not kept or (len(made) == len(own) and above_db > -STEP_DB)
+        return PlannedCeiling(profile.name, ceiling, kept if told else None)
 
     def _steps(self, run: Run) -> int | None:
         """The search looks around the loudest places first, where these tell what the whole will do."""

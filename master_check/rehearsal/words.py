@@ -30,12 +30,12 @@ constant falls on its own step with 3/4 and beside it with 1/8 each: 0.75^2 + 2 
 class Shortened:
     """A feed in shorter words, and the noise that was added once all of it went by."""
 
-    def __init__(self, feed: Feed, bits: int, dither: Dither) -> None:
+    def __init__(self, name: str, feed: Feed, bits: int, dither: Dither) -> None:
         self._feed = feed
         self._bits = bits
         self._dither = dither
         self._error = 0.0
-        self.source = Stream("shortened", format_of(feed, "", f"PCM_{bits}", bits), feed.frames, self._pieces)
+        self.source = Stream(name, format_of(feed, "", f"PCM_{bits}", bits), feed.frames, self._pieces)
 
     @property
     def noise_dbfs(self) -> float | None:

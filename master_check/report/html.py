@@ -565,7 +565,7 @@ def rehearsal_page(
     str
         The whole page.
     """
-    from master_check.report.wording.rehearsal import ENCODERS_DIFFER, answer, details, headline
+    from master_check.report.wording.rehearsal import ENCODERS_DIFFER, answer, details, headline, verdict
 
     assert found.master.measurement is not None
     master = track(1, found.master, checksums, _played(profiles))
@@ -580,7 +580,7 @@ def rehearsal_page(
         progress=progress,
         told=0.0,
         issue=Issue(version, date, checksums, selftest),
-        word=said.word(run.result for run in found.runs),
+        word=verdict(found),
         headline=minus(headline(found)),
         profiles=profiles,
         found=found,

@@ -5,10 +5,10 @@ from rich.text import Text
 
 from master_check.rehearsal.rehearse import Rehearsed, Run
 from master_check.report.lines import Cell, clauses, columns, flow, indented, prose, show
-from master_check.report.terminal import STYLES, findings_lines, verdict_word, without_repeats
+from master_check.report.terminal import STYLES, findings_lines, without_repeats
 from master_check.report.wording.figures import signed
 from master_check.report.wording.files import file_format
-from master_check.report.wording.rehearsal import ENCODERS_DIFFER, answer, details
+from master_check.report.wording.rehearsal import ENCODERS_DIFFER, answer, details, verdict
 from master_check.report.wording.verdicts import RULES
 from master_check.tables.quantities import QUANTITIES
 from master_check.text import visible
@@ -22,7 +22,12 @@ def print_rehearsal(console: Console, found: Rehearsed) -> None:
     assert master is not None
     width = console.width - 2
     show(
-        console, flow([verdict_word(found.result), Text(visible(found.master.path), style="bold")], console.width, "  ")
+        console,
+        flow(
+            [Text(verdict(found).upper(), style=STYLES[found.result]), Text(visible(found.master.path), style="bold")],
+            console.width,
+            "  ",
+        ),
     )
     peaks = [QUANTITIES[key].format(master.values[key]) for key in ("integrated_lufs", "true_peak_dbtp")]
     show(console, indented(flow([Text(part, style="dim") for part in [*file_format(master), *peaks]], width, " · "), 2))

@@ -67,7 +67,7 @@ KINDS: Final[Mapping[str, Kind]] = {
         Kind("mp3", "MP3", "encode", _MP3, False, _USUAL, (1, 2), 1152, local=True),
         Kind("vorbis", "Ogg Vorbis", "encode", (64, 500), True, _USUAL, (1, 2), 2048, local=True),
         Kind("opus", "Opus", "encode", (16, 500), True, (48_000,), (1, 2), 960),  # RFC 6716
-        Kind("aac", "AAC", "encode", (32, 512), True, (*_USUAL, 88_200, 96_000), (1, 2, 6), 1024),  # ISO/IEC 14496-3
+        Kind("aac", "AAC", "encode", (32, 512), True, _USUAL, (1, 2, 6), 1024),  # ISO/IEC 14496-3
         Kind("ac3", "AC-3", "encode", _AC3, False, (48_000, 44_100, 32_000), (1, 2, 6), 1536),  # ETSI TS 102 366
         Kind("eac3", "E-AC-3", "encode", _AC3, False, (48_000, 44_100, 32_000), (1, 2, 6), 1536),
         Kind("rate", "Sample rate", "rate"),

@@ -71,11 +71,13 @@ def fewest_steps(over_db: float, broken_by: Callable[[int], float], first: int |
     steps = first or steps_for(over_db)
     while enough - too_few > 1:
         over_db = broken_by(steps)
-        # How far it is from the limit says about how far to go; the bracket keeps what is known already.
-        if over_db > 0.0:
-            too_few, steps = steps, min(steps + steps_for(over_db), enough - 1)
+        too_few, enough = (steps, enough) if over_db > 0.0 else (too_few, steps)
+        if 0 < too_few and enough <= MOST_STEPS:  # overshoot jumps too much for a better guess than the middle
+            steps = (too_few + enough) // 2
+        elif over_db > 0.0:
+            steps = min(steps + steps_for(over_db), MOST_STEPS)
         else:
-            enough, steps = steps, max(steps - max(1, floor(-over_db / STEP_DB)), too_few + 1)
+            steps = max(steps - max(1, floor(-over_db / STEP_DB)), 1)
     return enough if enough <= MOST_STEPS else None
 
 

@@ -99,7 +99,7 @@ class Whole:
     values : dict
         By key, of the table of quantities and of that of rehearsals.
     late_samples : float
-        How much later it comes than the master.
+        How much later it comes than the master; looked for where it was made as it is.
     loudest : tuple of Place
         The loudest first.
     seconds : float
@@ -177,7 +177,8 @@ class Conversion:
             if shortened is not None:
                 values["added_noise_dbfs"] = shortened.noise_dbfs
                 values["master_dither"] = dither_of(self._signal, self._master.measurement)
-            late = self._late(kept, measurement) if self._rehearsal.of_kind.group == "encode" else 0.0
+            # One gain tells for all: how late an encode comes does not depend on it.
+            late = self._late(kept, measurement) if self._rehearsal.of_kind.group == "encode" and not gain_db else 0.0
             loudest = _loudest(kept, measurement, late)
         return Whole(encoder, kbps, measurement, values, late, loudest, perf_counter() - start)
 

@@ -27,7 +27,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from master_check.meters import Reading
-from master_check.meters.saturation_kernels import LONGEST, OWN, PER_BAND, SHORTEST, add_up, energies, half_cycles
+from master_check.meters.saturation_kernels import (
+    LONGEST,
+    NOTHING,
+    OWN,
+    PER_BAND,
+    SHORTEST,
+    add_up,
+    energies,
+    half_cycles,
+)
 from master_check.sound.blocks import Block
 from master_check.sound.format import AudioFormat
 
@@ -266,7 +275,8 @@ def _fit(found: Floats, band: int, edges: tuple[int, int], group: NDArray[np.int
     off, variance = _chance(edges[1] - edges[0])
     samples = found[:, 3:6].astype(np.int64)
     own = found[:, OWN + PER_BAND * band :][:, :PER_BAND]
-    logs = np.log(own)
+    # Where little follows much, their sums differ by nothing: power counts as no less than the kernel says.
+    logs = np.log(np.maximum(own, NOTHING))
     crest, before, after = (logs[:, :3] - off[samples]).T
     even = (np.abs(before - after) < UNEVEN) & (np.abs(logs[:, 3] - logs[:, 4]) < UNEVEN)
     if np.count_nonzero(even) < ENOUGH:

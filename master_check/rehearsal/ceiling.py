@@ -72,7 +72,7 @@ def fewest_steps(over_db: float, broken_by: Callable[[int], float], first: int |
     while enough - too_few > 1:
         over_db = broken_by(steps)
         too_few, enough = (steps, enough) if over_db > 0.0 else (too_few, steps)
-        if 0 < too_few and enough <= MOST_STEPS:  # overshoot jumps too much for a better guess than the middle
+        if too_few > 0 and enough <= MOST_STEPS:  # overshoot jumps too much for a better guess than the middle
             steps = (too_few + enough) // 2
         elif over_db > 0.0:
             steps = min(steps + steps_for(over_db), MOST_STEPS)

@@ -1,5 +1,6 @@
 """Shorter words: the noise that arithmetic promises, and dither that is or is not there."""
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +9,7 @@ import pytest
 from master_check.measurement.one_pass import Meters
 from master_check.rehearsal.conversion import Conversion, Master
 from master_check.rehearsal.words import Shortened, dither_of
-from master_check.sound.blocks import blocks_of
+from master_check.sound.blocks import Block, blocks_of
 from master_check.sound.format import AudioFormat
 from master_check.sound.kept import ArraySignal
 from master_check.tables import layouts
@@ -49,7 +50,7 @@ def test_dither_makes_the_error_independent_of_the_signal(tmp_path: Path) -> Non
     assert 20.0 * np.log10(levels["tpdf"]) == pytest.approx(-97.0, abs=0.3)
 
 
-def _source(made: Conversion, master: Master) -> object:
+def _source(made: Conversion, master: Master) -> Iterator[Block]:
     from master_check.rehearsal.feed import Feed
 
     feed = Feed(master.signals[48_000], master.layout, 0, master.signals[48_000].frames)

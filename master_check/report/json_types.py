@@ -505,12 +505,22 @@ class RehearsalResultsJson(TypedDict):
 # --- stems ---
 
 
+class SpotJson(TypedDict):
+    kind: Literal["clipping", "dropout", "channel gap", "sibilance", "ringing"]
+    start_s: float
+    end_s: float
+
+
 class StemJson(TypedDict):
+    """`low_cut_hz` is for 12 dB an octave; `spots` is where something was found."""
+
     path: str
     name: str
     group: str | None
     measures: StemMeasures
     trim_db: float | None
+    low_cut_hz: float | None
+    spots: list[SpotJson]
     result: Result
     error: str | None
 
@@ -538,6 +548,9 @@ class StemRemarkJson(TypedDict):
         "never_plays",
         "same_audio",
         "same_audio_gain",
+        "rumble",
+        "ringing",
+        "polarity",
     ]
     stems: list[str]
     values: Annotated[
@@ -555,6 +568,13 @@ class StemRemarkJson(TypedDict):
             "usual_time_reference_s",
             "sample_peak_dbfs",
             "gain_db",
+            "rumble_dbfs",
+            "noise_floor_dbfs",
+            "rings",
+            "ringing_hz",
+            "ringing_above_db",
+            "ringing_percent",
+            "correlation",
         ),
     ]
     words: str

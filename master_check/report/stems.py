@@ -63,6 +63,11 @@ def _stem(stem: Stem) -> types.StemJson:
         "group": stem.group,
         "measures": {key: number(value) for key, value in stem.values.items()},
         "trim_db": rounded(stem.trim_db),
+        "low_cut_hz": rounded(stem.low_cut_hz),
+        "spots": [
+            {"kind": spot.kind, "start_s": round(spot.start_s, 3), "end_s": round(spot.end_s, 3)}
+            for spot in (stem.strip.spots if stem.strip else ())
+        ],
         "result": stem.result,
         "error": stem.error,
     }

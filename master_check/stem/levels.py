@@ -14,7 +14,7 @@ from master_check.decibels import power_decibels
 from master_check.judgement.profile import Profile
 from master_check.meters.level_kernels import channel_sums
 from master_check.meters.loudness import GATING_STEP, MOMENTARY, passing, windows
-from master_check.sound.blocks import PAST, Block
+from master_check.sound.blocks import HOPS_PER_SECOND, PAST, Block
 from master_check.sound.format import AudioFormat
 from master_check.tables.quantities import Value
 
@@ -53,11 +53,23 @@ class PlayingLevel:
         plays = playing(energy, self._rate)
         level = None
         if plays.any() and self._heard:
-            hops = np.concatenate(self._hops)[: len(energy)] / len(self._heard)
-            blocks = windows(hops, self._rate, MOMENTARY)[::GATING_STEP]
+            blocks = windows(self._sums(len(energy)), self._rate, MOMENTARY)[::GATING_STEP]
             level = power_decibels(float(blocks[_passing(energy, self._rate)].mean()) / SINE)
         share = 100.0 * float(plays.mean()) if len(plays) else 0.0
         return {"playing_level_dbfs": level, "playing_percent": share}
+
+    def passing(self, energy: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Which gating blocks pass both gates, (blocks,)."""
+        return _passing(energy, self._rate)
+
+    def hops(self, count: int) -> NDArray[np.float64]:
+        """Mean power of the first hops of 10 ms, (count,); a sine of full scale has 1."""
+        edges = np.arange(count + 1) * self._rate // HOPS_PER_SECOND
+        return self._sums(count) / (np.diff(edges) * SINE)
+
+    def _sums(self, count: int) -> NDArray[np.float64]:
+        self._hops = [np.concatenate([*self._hops, np.zeros(0)])]
+        return self._hops[0][:count] / max(len(self._heard), 1)
 
 
 def playing(energy: NDArray[np.float64], rate: int) -> NDArray[np.bool_]:

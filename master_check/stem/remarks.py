@@ -5,15 +5,23 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from master_check.albums.versions import same_audio, same_but_for_gain, same_samples
 from master_check.judgement.checked import Checked
 from master_check.measurement.measurement import Measurement
 from master_check.sound.format import AudioError
+from master_check.stem.polarity import LowBand, inverted
 from master_check.tables.quantities import Value
 
 SAME_LENGTH_S: Final = 0.001
 SAME_GAIN_DB: Final = 0.05
 """Copies of less gain than this between them count as one."""
+
+RUMBLE_DBFS: Final = -60.0
+RUMBLE_DB: Final = 3.0
+"""Rumble is told of above this level, and where it is more than half of the noise floor."""
 
 Kind = Literal[
     "unread",
@@ -25,6 +33,9 @@ Kind = Literal[
     "never_plays",
     "same_audio",
     "same_audio_gain",
+    "rumble",
+    "ringing",
+    "polarity",
 ]
 
 
@@ -62,6 +73,31 @@ def remarks(stems: Sequence[Checked]) -> Iterator[Remark]:
     yield from _lengths(measured)
     yield from _odd("start", "time_reference_s", measured)
     yield from _copies({i: m for i, m in measured.items() if i not in silent})
+    for i, measurement in measured.items():
+        yield from _rubbish(i, measurement.values)
+
+
+def _rubbish(stem: int, values: Mapping[str, Value]) -> Iterator[Remark]:
+    """What is in a single stem that nobody played."""
+    rumble, floor = values.get("rumble_dbfs"), values.get("noise_floor_dbfs")
+    if rumble is not None and floor is not None and float(rumble) > max(RUMBLE_DBFS, float(floor) - RUMBLE_DB):
+        yield Remark("rumble", (stem,), {"rumble_dbfs": rumble, "noise_floor_dbfs": floor})
+    if values.get("rings"):
+        keys = ("rings", "ringing_hz", "ringing_above_db", "ringing_percent")
+        yield Remark("ringing", (stem,), {key: values[key] for key in keys})
+
+
+def polarity(stems: Sequence[Checked], low_bands: Mapping[str, LowBand]) -> Iterator[Remark]:
+    """Pairs of stems of one group of which one is inverted; a copy upside down is told as a copy."""
+    groups: dict[tuple[Any, int], list[tuple[int, NDArray[np.float16]]]] = {}
+    for i, stem in enumerate(stems):
+        m = stem.measurement
+        if m is not None and m.values["playing_level_dbfs"] is not None:
+            band = low_bands[stem.path]
+            groups.setdefault((getattr(stem, "group", None), band.rate), []).append((i, band.samples()))
+    for bands in groups.values():
+        for found in inverted(bands):
+            yield Remark("polarity", found.stems, {"correlation": found.correlation})
 
 
 def usual(values: Iterable[Any]) -> Any:

@@ -1,7 +1,7 @@
 """The gain sheet: every stem of a mix measured and judged, the buses they make, and what somebody should look at."""
 
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
@@ -26,8 +26,12 @@ from master_check.sound.source import Source
 from master_check.sound.tags.read import read_tags
 from master_check.stem.bus import Sum
 from master_check.stem.files import Place, StemsError, find_stems
+from master_check.stem.kinds import kind_of
 from master_check.stem.levels import PlayingLevel, trim
-from master_check.stem.remarks import Remark, remarks, usual
+from master_check.stem.one_pass import StemMeters
+from master_check.stem.polarity import LowBand
+from master_check.stem.remarks import Remark, polarity, remarks, usual
+from master_check.stem.strip import Strip
 from master_check.tables.layouts import Layout
 from master_check.tables.quantities import STEM_QUANTITIES, Value
 
@@ -47,10 +51,13 @@ class Stem(Checked):
         What it is called among the stems: its path below the folder that was named.
     group : str or None
         The sub-folder that it lies in.
+    strip : Strip or None
+        Its level and peaks over time, and where something was found; None where it could not be measured.
     """
 
     name: str = ""
     group: str | None = None
+    strip: Strip | None = field(default=None, compare=False, repr=False)
 
     @property
     def values(self) -> dict[str, Value]:
@@ -61,6 +68,11 @@ class Stem(Checked):
     def trim_db(self) -> float | None:
         """The gain to alignment level."""
         return _number(self.values.get("trim_db"))
+
+    @property
+    def low_cut_hz(self) -> float | None:
+        """The highest corner of a high-pass of 12 dB an octave that takes nothing of what it plays."""
+        return _number(self.values.get("low_cut_hz"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,10 +194,11 @@ def stems(
         except BaseException:
             pool.shutdown(cancel_futures=True)
             raise
+    told = (*remarks(checked), *polarity(checked, work.low_bands))
     found_in = None
     if not alone:
         found_in = _balance(checked, mix, rough, null_db, lambda share: tell(0.5 * share))
-    return Stems(checked, buses, tuple(remarks(checked)), against, found_in)
+    return Stems(checked, buses, told, against, found_in)
 
 
 def _balance(
@@ -216,6 +229,8 @@ class _Work:
     tell: Callable[[float], None]
     states: dict[str, str | None] = field(default_factory=dict)
     """What each file was when it was measured, so that no other is added up."""
+    low_bands: dict[str, LowBand] = field(default_factory=dict)
+    """By path."""
 
     def stem(self, place: Place, ahead: bool) -> Stem:
         path = str(place.path)
@@ -223,13 +238,18 @@ class _Work:
         try:
             with AudioFile(path, self.layout) as file, Hashing(path) as hashing:
                 self.states[path] = state(path)
-                measurement = with_tags(self._measured(file, ahead, told), read_tags(path))
+                meters = StemMeters(file.format, kind_of(place.name, place.group))
+                measurement = measure_source(_Tapped(file, meters), ahead=ahead, progress=told)
+                own, over_time = meters.result(measurement)
+                measurement = with_tags(self._with(measurement, own), read_tags(path))
             measurement = replace(measurement, sha256=hashing.result())
+            self.low_bands[path] = meters.low_band
         except AudioError as error:
             return Stem(path, error=error.problem, name=place.name, group=place.group)
         finally:
             told(1.0)
-        return Stem(path, measurement, (judge(measurement, self.profile),), None, place.name, place.group)
+        verdicts = (judge(measurement, self.profile),)
+        return Stem(path, measurement, verdicts, None, place.name, place.group, over_time)
 
     def bus(self, stems: Sequence[Stem], group: str | None, members: Sequence[int], buses: int) -> Bus:
         taken, left_out = _fitting(stems, members)
@@ -237,7 +257,10 @@ class _Work:
         try:
             with ExitStack() as stack:
                 files = [stack.enter_context(AudioFile(stems[i].path, self.layout)) for i in taken]
-                measurement = self._measured(Sum(group or "all stems", files), False, told)
+                total = Sum(group or "all stems", files)
+                level = PlayingLevel(total.format)
+                measurement = measure_source(_Tapped(total, level), progress=told)
+                measurement = self._with(measurement, level.values(measurement.series.energy))
             for i in taken:
                 if state(stems[i].path) != self.states[stems[i].path]:
                     raise changed(stems[i].path)
@@ -248,27 +271,23 @@ class _Work:
         verdict = _of_a_sum(judge(measurement, self.profile))
         return Bus(measurement.path, measurement, (verdict,), None, group, taken, left_out)
 
-    def _measured(self, source: Source, ahead: bool, told: Callable[[float], None]) -> Measurement:
-        """Everything in one pass, the stem's own figures among it."""
-        tapped = _Tapped(source)
-        measurement = measure_source(tapped, ahead=ahead, progress=told)
-        own = dict.fromkeys(STEM_QUANTITIES) | tapped.level.values(measurement.series.energy)
-        own |= trim(own["playing_level_dbfs"], measurement.values["sample_peak_dbfs"], self.profile)
-        return replace(measurement, values=measurement.values | own)
+    def _with(self, measurement: Measurement, own: Mapping[str, Value]) -> Measurement:
+        """With a stem's or a bus's own figures, and the trim that follows from them."""
+        trims = trim(own["playing_level_dbfs"], measurement.values["sample_peak_dbfs"], self.profile)
+        return replace(measurement, values=measurement.values | dict.fromkeys(STEM_QUANTITIES) | dict(own) | trims)
 
 
 class _Tapped:
     """A source whose blocks are looked at by the meters of stems as they go by."""
 
-    def __init__(self, source: Source) -> None:
-        self._source = source
+    def __init__(self, source: Source, meter: StemMeters | PlayingLevel) -> None:
+        self._source, self._meter = source, meter
         self.name, self.format, self.notes = source.name, source.format, source.notes
         self.frames = source.frames
-        self.level = PlayingLevel(source.format)
 
     def blocks(self, hops: int | None = None, ahead: bool = False) -> Iterator[Block]:
         for block in self._source.blocks(hops, ahead):
-            self.level.feed(block)
+            self._meter.feed(block)
             yield block
 
 

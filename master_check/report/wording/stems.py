@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from master_check.report.wording.figures import signed
 from master_check.stem.remarks import Remark
 from master_check.stem.sheet import Stem, Stems
-from master_check.tables.quantities import Value
+from master_check.tables.quantities import STEM_QUANTITIES, Value
 from master_check.text import clock
 
 
@@ -44,6 +44,13 @@ def remark(found: Remark, stems: Sequence[Stem]) -> str:
             return f"the same audio more than once: {names}"
         case "same_audio_gain":
             return f"the same audio at another level or polarity: {names}"
+        case "rumble":
+            return f"rumble below 40 Hz, {_figure('rumble_dbfs', values)} in the gaps: {names}"
+        case "ringing":
+            where, by = _figure("ringing_hz", values), _figure("ringing_above_db", values)
+            return f"rings at {where}, {by} above its surroundings, {_figure('ringing_percent', values)} of the time: {names}"
+        case "polarity":
+            return f"low frequencies cancel, one may be inverted: {names}"
 
 
 def left_out(names: Sequence[str]) -> str:
@@ -54,6 +61,16 @@ def left_out(names: Sequence[str]) -> str:
 def trim(value: Value) -> str:
     """The gain to set."""
     return signed(float(value) if isinstance(value, int | float) else None, "dB")
+
+
+def low_cut(values: Mapping[str, Value]) -> str:
+    """How high a high-pass may go; "up to" where no fundamental that lasts bounds it."""
+    words = _figure("low_cut_hz", values)
+    return words if values.get("low_cut_hz") is None or values.get("lowest_fundamental_hz") else f"up to {words}"
+
+
+def _figure(key: str, values: Mapping[str, Value]) -> str:
+    return STEM_QUANTITIES[key].format(values.get(key))
 
 
 def _hertz(values: Mapping[str, Value], key: str) -> str:

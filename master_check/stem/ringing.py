@@ -1,8 +1,9 @@
 """Ringing of drums and voices: narrow resonances that stand at one frequency whatever is played.
 
-A note stands out as narrowly, but notes change, and come with their harmonics. So a resonance counts where it stands out
-during at least half of the playing time, and where nothing stands at its multiples or parts as often. Of instruments
-that play notes this is not enough: they are not looked at. Nor is what lies below the ranges here, where the drum's own
+A resonance raises its frequency by as much at all times, in decibels, whatever excites it; notes come and go. So the
+mean of the level in decibels over time is looked at: narrow peaks of it, that stand out from what notes leave there, and
+without others where the harmonics of a note would be. Of instruments that play notes this is not enough: they are not
+looked at. Nor is what lies below the ranges here, where the drum's own
 tone is, and the voice's. Common practice; no standard defines it.
 """
 
@@ -19,11 +20,14 @@ from master_check.stem.kinds import Kind
 
 RANGE_HZ: Final[dict[Kind, tuple[float, float]]] = {"drum": (250.0, 8_000.0), "voice": (150.0, 6_000.0)}
 
-STANDS_DB: Final = 10.0
-"""Above the mean level, in dB, of what lies within a third of an octave."""
+STANDS_DB: Final = 8.0
+"""Above the mean level, in dB, of what lies within a third of an octave: the mean over the time in which it is heard."""
 
-OFTEN: Final = 0.5
-"""Share of the time in which the stem can be heard."""
+UNUSUAL: Final = 4.0
+"""Times the spread of all such means (1.48 times the median of their magnitudes): notes leave bumps too."""
+
+NARROW_DB: Final = 5.0
+"""So much less a twelfth of an octave away: a voice's formants are wider."""
 
 HEARD_DB: Final = 30.0
 """A block no weaker than this against the level while playing can be heard."""
@@ -37,7 +41,14 @@ MULTIPLES: Final = tuple(sorted({p / q for p in range(1, 7) for q in range(1, 7)
 """Of frequencies that a note's harmonics may have to each other."""
 
 FAMILY: Final = 0.5
-"""As often, about: what has this share of the resonance's time."""
+RELATIVES: Final = 2
+"""So many of these standing out at least so far, as a share of the resonance's dB, make it a harmonic of a note."""
+
+AUDIBLE_DB: Final = 30.0
+"""A resonance is no weaker than this against everything in its block."""
+
+APART: Final = 2.0 ** 0.25
+"""Two of them are no nearer."""
 
 MOST: Final = 3
 
@@ -69,26 +80,38 @@ def ringing(heard: Heard, kind: Kind) -> tuple[Ring, ...]:
     active = np.flatnonzero(powers > heard.level * 10.0 ** (-HEARD_DB / 10.0))
     if not len(active):
         return ()
-    above = _above(heard.steps[active], heard)
-    peaks = above >= STANDS_DB
-    peaks[:, 1:] &= above[:, 1:] >= above[:, :-1]
-    peaks[:, :-1] &= above[:, :-1] >= above[:, 1:]
-    near = peaks.copy()  # within a column
-    near[:, 1:] |= peaks[:, :-1]
-    near[:, :-1] |= peaks[:, 1:]
-    often = near.mean(axis=0)
-    hz = heard.columns.hz
+    steps = heard.steps[active]
+    above = _above(steps, heard)
+    mean = above.mean(axis=0)
     low, high = RANGE_HZ[kind]
-    order = [int(c) for c in np.argsort(-often, kind="stable") if often[c] >= OFTEN and low <= hz[c] <= high]
+    hz = heard.columns.hz
+    inside = (hz >= low) & (hz <= high)
+    spread = 1.48 * float(np.median(np.abs(mean[inside]))) if inside.any() else 0.0
+    found = inside & (mean >= max(STANDS_DB, UNUSUAL * spread)) & _narrow(mean, heard)
+    found &= _loud(steps, heard)
     rings: list[Ring] = []
     taken: list[float] = []
-    for column in order:
-        if any(abs(np.log2(hz[column] / other)) < 1.0 / 12.0 for other in taken):
+    for column in sorted(np.flatnonzero(found).tolist(), key=lambda column: -mean[column]):
+        if any(1.0 / APART < hz[column] / other < APART for other in taken):
             continue
         taken.append(float(hz[column]))
-        if not _of_a_note(column, often, heard) and len(rings) < MOST:
-            rings.append(_ring(column, above, near, often, active, heard))
+        if not _of_a_note(column, mean, heard) and len(rings) < MOST:
+            rings.append(_ring(column, above, mean, active, heard))
     return tuple(rings)
+
+
+def _narrow(mean: NDArray[np.float64], heard: Heard) -> NDArray[np.bool_]:
+    """Which columns stand above both sides."""
+    hz, at = heard.columns.hz, heard.columns.at
+    far = np.maximum(BESIDE_HZ, hz * (2.0 ** (1.0 / 12.0) - 1.0))
+    return np.asarray(mean - np.maximum(mean[at(hz - far)], mean[at(hz + far)]) >= NARROW_DB)
+
+
+def _loud(steps: NDArray[np.float32], heard: Heard) -> NDArray[np.bool_]:
+    """Which columns, with those beside them, can be heard among the rest."""
+    power = steps.mean(axis=0, dtype=np.float64)
+    beside = np.convolve(power, np.ones(3), "same")
+    return np.asarray(beside >= power.sum() * 10.0 ** (-AUDIBLE_DB / 10.0))
 
 
 def _above(steps: NDArray[np.float32], heard: Heard) -> NDArray[np.float64]:
@@ -104,35 +127,29 @@ def _above(steps: NDArray[np.float32], heard: Heard) -> NDArray[np.float64]:
     return np.asarray(level - around / np.maximum(counts, 1))
 
 
-def _of_a_note(column: int, often: NDArray[np.float64], heard: Heard) -> bool:
-    """Whether something else stands out as often where harmonics of the same note would be."""
-    hz = heard.columns.hz
+def _of_a_note(column: int, mean: NDArray[np.float64], heard: Heard) -> bool:
+    """Whether other things stand out where harmonics of the same note would be."""
+    hz, others = heard.columns.hz, set()
     for ratio in MULTIPLES:
         place = int(heard.columns.at(hz[column] * ratio))
-        if hz[column] * ratio < 2.0 * BESIDE_HZ or hz[column] * ratio > hz[-2]:
-            continue
-        if often[max(place - 1, 0) : place + 2].max() >= FAMILY * often[column]:
-            return True
-    return False
+        if 2.0 * BESIDE_HZ <= hz[column] * ratio <= hz[-2]:
+            around = slice(place - 1, place + 2)
+            if mean[around].max() >= FAMILY * mean[column]:
+                others.add(place)
+    return len(others) >= RELATIVES
 
 
 def _ring(
-    column: int,
-    above: NDArray[np.float64],
-    near: NDArray[np.bool_],
-    often: NDArray[np.float64],
-    active: NDArray[np.intp],
-    heard: Heard,
+    column: int, above: NDArray[np.float64], mean: NDArray[np.float64], active: NDArray[np.intp], heard: Heard
 ) -> Ring:
-    there = near[:, column]
-    mean = above[there][:, column - 1 : column + 2].mean(axis=0)
-    curve = mean[0] - 2.0 * mean[1] + mean[2]
-    shift = float(np.clip(0.5 * (mean[0] - mean[2]) / curve, -0.5, 0.5)) if curve < 0.0 else 0.0
+    left, middle, right = mean[column - 1 : column + 2]
+    curve = left - 2.0 * middle + right
+    shift = float(np.clip(0.5 * (left - right) / curve, -0.5, 0.5)) if curve < 0.0 else 0.0
     hz = heard.columns.hz
     width = hz[column + 1] - hz[column] if shift > 0.0 else hz[column] - hz[column - 1]
-    stands = above[there][:, column - 1 : column + 2].max(axis=1)
+    there = above[:, column - 1 : column + 2].max(axis=1) >= STANDS_DB
     runs = groupby(enumerate(active[there].tolist()), key=lambda pair: pair[1] - pair[0])
     stretches = [[step for _, step in run] for _, run in runs]
     # The middle of a block of 400 ms is what it tells of.
     places = tuple((0.1 * run[0] + 0.15, 0.1 * run[-1] + 0.25) for run in stretches)
-    return Ring(float(hz[column] + shift * width), float(np.median(stands)), 100.0 * float(often[column]), places)
+    return Ring(float(hz[column] + shift * width), float(middle), 100.0 * float(there.mean()), places)

@@ -1,14 +1,14 @@
 """Ringing of drums and voices: narrow resonances that stand at one frequency whatever is played.
 
 A resonance raises its frequency by as much at all times, in decibels, whatever excites it; notes come and go. So the
-mean of the level in decibels over time is looked at: narrow peaks of it, that stand out from what notes leave there, and
-without others where the harmonics of a note would be. Of instruments that play notes this is not enough: they are not
-looked at. Nor is what lies below the ranges here, where the drum's own
-tone is, and the voice's. Common practice; no standard defines it.
+mean over time of the level in decibels is looked at: its narrow peaks. Notes that are kept leave such peaks too, but many
+of them; up to three that stand clear of all others are resonances, unless they lie where harmonics of one note would. Of
+instruments that play notes this is not enough: they are not looked at. Nor is what lies below the ranges here, where the
+drum's own tone is, and the voice's. Common practice; no standard defines it.
 """
 
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import combinations, groupby
 from typing import Final
 
 import numpy as np
@@ -20,35 +20,30 @@ from master_check.stem.kinds import Kind
 
 RANGE_HZ: Final[dict[Kind, tuple[float, float]]] = {"drum": (250.0, 8_000.0), "voice": (150.0, 6_000.0)}
 
-STANDS_DB: Final = 8.0
-"""Above the mean level, in dB, of what lies within a third of an octave: the mean over the time in which it is heard."""
+NARROW_DB: Final = 6.0
+"""Above what lies a twelfth of an octave to either side: formants are wider."""
 
-UNUSUAL: Final = 4.0
-"""Times the spread of all such means (1.48 times the median of their magnitudes): notes leave bumps too."""
-
-NARROW_DB: Final = 5.0
-"""So much less a twelfth of an octave away: a voice's formants are wider."""
+CLEAR: Final = 2.0
+"""Times the decibels by which the next peak stands out."""
 
 HEARD_DB: Final = 30.0
 """A block no weaker than this against the level while playing can be heard."""
 
+SIDES: Final = 2.0 ** (1.0 / 12.0)
 AROUND: Final = 2.0 ** (1.0 / 3.0)
 BESIDE: Final = 2.0 ** (1.0 / 24.0)
 BESIDE_HZ: Final = 12.5
 """What counts as the resonance itself and not as its surroundings: a Hann window's line and more."""
 
-MULTIPLES: Final = tuple(sorted({p / q for p in range(1, 7) for q in range(1, 7)} - {1.0}))
-"""Of frequencies that a note's harmonics may have to each other."""
-
-FAMILY: Final = 0.5
-RELATIVES: Final = 2
-"""So many of these standing out at least so far, as a share of the resonance's dB, make it a harmonic of a note."""
+SMALL: Final = 6
+SAME: Final = 0.01
+"""Frequencies are harmonics of one note if they are as whole numbers up to this to each other, to a hundredth."""
 
 AUDIBLE_DB: Final = 30.0
 """A resonance is no weaker than this against everything in its block."""
 
-APART: Final = 2.0 ** 0.25
-"""Two of them are no nearer."""
+STANDS_DB: Final = 8.0
+"""It is heard while it stands so far above what lies within a third of an octave."""
 
 MOST: Final = 3
 
@@ -74,44 +69,52 @@ class Ring:
     places_s: tuple[tuple[float, float], ...]
 
 
-def ringing(heard: Heard, kind: Kind) -> tuple[Ring, ...]:
-    """The resonances of a drum or a voice, the most frequent first; at most three."""
+def ringing(heard: Heard, kind: Kind) -> tuple[Ring, ...] | None:
+    """The resonances of a drum or a voice, the strongest first; None where notes hide what there may be."""
     powers = heard.steps.sum(axis=1)
     active = np.flatnonzero(powers > heard.level * 10.0 ** (-HEARD_DB / 10.0))
     if not len(active):
-        return ()
-    steps = heard.steps[active]
-    above = _above(steps, heard)
+        return None
+    above = _above(heard.steps[active], heard)
     mean = above.mean(axis=0)
-    low, high = RANGE_HZ[kind]
-    hz = heard.columns.hz
-    inside = (hz >= low) & (hz <= high)
-    spread = 1.48 * float(np.median(np.abs(mean[inside]))) if inside.any() else 0.0
-    found = inside & (mean >= max(STANDS_DB, UNUSUAL * spread)) & _narrow(mean, heard)
-    found &= _loud(steps, heard)
-    rings: list[Ring] = []
-    taken: list[float] = []
-    for column in sorted(np.flatnonzero(found).tolist(), key=lambda column: -mean[column]):
-        if any(1.0 / APART < hz[column] / other < APART for other in taken):
-            continue
-        taken.append(float(hz[column]))
-        if not _of_a_note(column, mean, heard) and len(rings) < MOST:
-            rings.append(_ring(column, above, mean, active, heard))
-    return tuple(rings)
+    peaks = _peaks(mean, heard, _loud(heard.steps[active]), RANGE_HZ[kind])
+    stands = [narrow for _, narrow in peaks] + [0.0] * (MOST + 1)
+    if stands[0] < NARROW_DB:
+        return ()
+    for count in range(MOST, 0, -1):
+        if stands[count - 1] >= max(NARROW_DB, CLEAR * stands[count]):
+            rings = [_ring(column, above, mean, active, heard) for column, _ in peaks[:count]]
+            return None if _harmonic([ring.hz for ring in rings]) else tuple(rings)
+    return None
 
 
-def _narrow(mean: NDArray[np.float64], heard: Heard) -> NDArray[np.bool_]:
-    """Which columns stand above both sides."""
+def _peaks(
+    mean: NDArray[np.float64], heard: Heard, loud: NDArray[np.bool_], within: tuple[float, float]
+) -> list[tuple[int, float]]:
+    """Columns of peaks that can be heard, and how far they stand above both sides, dB; the narrowest first."""
     hz, at = heard.columns.hz, heard.columns.at
-    far = np.maximum(BESIDE_HZ, hz * (2.0 ** (1.0 / 12.0) - 1.0))
-    return np.asarray(mean - np.maximum(mean[at(hz - far)], mean[at(hz + far)]) >= NARROW_DB)
+    far = np.maximum(BESIDE_HZ, hz * (SIDES - 1.0))
+    narrow = mean - np.maximum(mean[at(hz - far)], mean[at(hz + far)])
+    top = loud & (hz >= within[0]) & (hz <= within[1])
+    top[1:] &= mean[1:] >= mean[:-1]
+    top[:-1] &= mean[:-1] >= mean[1:]
+    found: list[tuple[int, float]] = []
+    for column in sorted(np.flatnonzero(top).tolist(), key=lambda column: -narrow[column]):
+        if narrow[column] > 0.0 and all(abs(hz[column] - hz[other]) > far[other] for other, _ in found):
+            found.append((column, float(narrow[column])))
+    return found
 
 
-def _loud(steps: NDArray[np.float32], heard: Heard) -> NDArray[np.bool_]:
+def _loud(steps: NDArray[np.float32]) -> NDArray[np.bool_]:
     """Which columns, with those beside them, can be heard among the rest."""
     power = steps.mean(axis=0, dtype=np.float64)
-    beside = np.convolve(power, np.ones(3), "same")
-    return np.asarray(beside >= power.sum() * 10.0 ** (-AUDIBLE_DB / 10.0))
+    return np.asarray(np.convolve(power, np.ones(3), "same") >= power.sum() * 10.0 ** (-AUDIBLE_DB / 10.0))
+
+
+def _harmonic(found: list[float]) -> bool:
+    """Whether two of them are as small whole numbers to each other."""
+    ratios = {p / q for p in range(1, SMALL + 1) for q in range(1, SMALL + 1)}
+    return any(abs(a / b / ratio - 1.0) < SAME for a, b in combinations(found, 2) for ratio in ratios)
 
 
 def _above(steps: NDArray[np.float32], heard: Heard) -> NDArray[np.float64]:
@@ -125,18 +128,6 @@ def _above(steps: NDArray[np.float32], heard: Heard) -> NDArray[np.float64]:
     counts = (edges[1] - edges[0]) + (edges[3] - edges[2])
     around = total[:, edges[1]] - total[:, edges[0]] + total[:, edges[3]] - total[:, edges[2]]
     return np.asarray(level - around / np.maximum(counts, 1))
-
-
-def _of_a_note(column: int, mean: NDArray[np.float64], heard: Heard) -> bool:
-    """Whether other things stand out where harmonics of the same note would be."""
-    hz, others = heard.columns.hz, set()
-    for ratio in MULTIPLES:
-        place = int(heard.columns.at(hz[column] * ratio))
-        if 2.0 * BESIDE_HZ <= hz[column] * ratio <= hz[-2]:
-            around = slice(place - 1, place + 2)
-            if mean[around].max() >= FAMILY * mean[column]:
-                others.add(place)
-    return len(others) >= RELATIVES
 
 
 def _ring(

@@ -619,7 +619,7 @@ def stems_page(
     from master_check.report import balance as drawn
     from master_check.report.stems import SHOWN
     from master_check.report.wording import balance as words
-    from master_check.report.wording.stems import bus_name, headline, remark, trim
+    from master_check.report.wording.stems import bus_name, headline, low_cut, remark, trim
 
     mix, rough = (found.balance.mix, found.balance.rough) if found.balance else (None, None)
     # A stem's own figures stand in the sheet.
@@ -649,6 +649,7 @@ def stems_page(
         called=words.names(stem.path for stem in mix.stems) if mix else {},
         level_cell=words.level_cell,
         trim=trim,
+        low_cut=low_cut,
         glossary=[*_glossary(tracks), *STEM_QUANTITIES.values()],
     )
 

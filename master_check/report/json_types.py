@@ -570,7 +570,6 @@ class StemRemarkJson(TypedDict):
             "gain_db",
             "rumble_dbfs",
             "noise_floor_dbfs",
-            "rings",
             "ringing_hz",
             "ringing_above_db",
             "ringing_percent",

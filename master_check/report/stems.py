@@ -12,13 +12,13 @@ from master_check.report.balance import mix_json, mix_lines, rough_json, rough_l
 from master_check.report.json import VERSION, file_json, number, rounded
 from master_check.report.lines import Cell, columns, indented, prose, show
 from master_check.report.terminal import INDENT, findings_lines, verdict_word, without_repeats
-from master_check.report.wording.stems import bus_name, headline, left_out, remark, trim
+from master_check.report.wording.stems import bus_name, headline, left_out, low_cut, remark, trim
 from master_check.stem.sheet import Bus, Stem, Stems
 from master_check.tables.quantities import QUANTITIES, RULE_QUANTITIES
 from master_check.text import visible
 
 SHOWN = ("playing_level_dbfs", "sample_peak_dbfs", "crest_db")
-"""What the sheet on the terminal shows of every stem, besides the trim."""
+"""What the sheet shows of every stem, besides the trim and the low cut."""
 
 
 def stems_json(found: Stems) -> types.StemsResultsJson:
@@ -102,7 +102,7 @@ def print_stems(console: Console, found: Stems) -> None:
         )
         show(console, indented(rough_lines(balance.rough, width), INDENT))
     console.print()
-    heads = ["verdict", "stem", *(RULE_QUANTITIES[key].short for key in SHOWN), "trim"]
+    heads = ["verdict", "stem", *(RULE_QUANTITIES[key].short for key in SHOWN), "trim", "low cut"]
     rows = [_row(stem, stem.name) for stem in found.stems if stem.measurement is not None]
     rows += [_row(bus, f"bus: {bus_name(bus.group)}") for bus in found.buses if bus.measurement is not None]
     show(console, columns(heads, rows, console.width, names=2))
@@ -113,7 +113,7 @@ def print_stems(console: Console, found: Stems) -> None:
 
 def _row(each: Stem | Bus, name: str) -> list[Cell]:
     shown = [RULE_QUANTITIES[key].format(each.values.get(key)) for key in SHOWN]
-    return [verdict_word(each.result), visible(name), *shown, trim(each.values.get("trim_db"))]
+    return [verdict_word(each.result), visible(name), *shown, trim(each.values.get("trim_db")), low_cut(each.values)]
 
 
 def _print_remarks(console: Console, found: Stems) -> None:

@@ -13,9 +13,8 @@ from numpy.typing import NDArray
 
 from master_check.decibels import power_decibels
 from master_check.stem.heard import Heard
-from master_check.stem.noise_floor import lines
+from master_check.stem.noise_floor import MAINS_HZ, lines
 
-MAINS_HZ: Final = (50.0, 60.0)
 HARMONICS: Final = 8
 OFF: Final = 0.006
 """How far a line may be off, share of its frequency: mains, and how well 400 ms tell."""

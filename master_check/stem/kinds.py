@@ -6,12 +6,28 @@ from typing import Final, Literal
 Kind = Literal["voice", "drum"]
 
 VOICES: Final = frozenset(
-    "vocal vocals voc vocs vox voice voices choir choirs bv bvs bgv bgvs singer singers adlib adlibs rap speech".split()
+    {"vocal", "vocals", "voc", "vocs", "vox", "voice", "voices", "choir", "choirs", "singer", "singers", "bv", "bvs"}
+    | {"bgv", "bgvs", "adlib", "adlibs", "rap", "speech"}
 )
 
 DRUMS: Final = frozenset(
-    "drum drums kick kicks bd snare snares sd snr tom toms kit overhead overheads oh ohs hat hats hihat hihats hh "
-    "cymbal cymbals".split()
+    {
+        "drum",
+        "drums",
+        "kick",
+        "kicks",
+        "bd",
+        "snare",
+        "snares",
+        "sd",
+        "snr",
+        "tom",
+        "toms",
+        "kit",
+        "overhead",
+        "overheads",
+    }
+    | {"oh", "ohs", "hat", "hats", "hihat", "hihats", "hh", "cymbal", "cymbals"}
 )
 """Not percussion at large: bells and blocks ring because they are meant to."""
 
@@ -31,8 +47,7 @@ def kind_of(name: str, group: str | None = None) -> Kind | None:
     for text in (name.rsplit("/", 1)[-1], group or ""):
         spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)
         words = set(re.findall(r"[a-z]+", spaced.lower()))
-        joined = spaced.lower()
-        if words & VOICES or "vocal" in joined:
+        if words & VOICES or "vocal" in text.lower():
             return "voice"
         if words & DRUMS and not words & TUNED:
             return "drum"

@@ -36,6 +36,10 @@ BELOW_DB: Final = 20.0
 NOTES: Final = 0.25
 """More of the power above `LOW_HZ` than this in lines, other than those of mains hum: notes, not noise."""
 
+MAINS_HZ: Final = (50.0, 60.0)
+HARMONICS_HZ: Final = 500.0
+"""Hum has most of its lines below."""
+
 LINE_DB: Final = 10.0
 APART_HZ: Final = 10.0
 APART: Final = 0.08
@@ -121,8 +125,8 @@ def _is_played(spectrum: NDArray[np.float64], high: NDArray[np.bool_], heard: He
     if spectrum.sum() > heard.level * 10.0 ** (-BELOW_DB / 10.0):
         return True
     hz = heard.columns.hz
-    mains = np.minimum(np.abs(hz / 50.0 - np.rint(hz / 50.0)) * 50.0, np.abs(hz / 60.0 - np.rint(hz / 60.0)) * 60.0)
-    notes = lines(spectrum[None], heard)[0] & (mains > 2.0 * heard.columns.width_hz)
+    mains = [np.abs(hz - base * np.rint(hz / base)) <= heard.columns.width_hz for base in MAINS_HZ]
+    notes = lines(spectrum[None], heard)[0] & ~((mains[0] | mains[1]) & (hz < HARMONICS_HZ))
     spread = np.convolve(notes, np.ones(5), "same") > 0.5  # a Hann window's line is as wide
     return bool(spectrum[spread & high].sum() > NOTES * spectrum[high].sum())
 

@@ -1,6 +1,6 @@
 """Everything that a stem is measured for besides what every file is, in the same one pass."""
 
-
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,25 @@ from master_check.stem.strip import Spot, Strip, strip
 from master_check.tables.quantities import Value
 
 
+@dataclass(frozen=True, slots=True)
+class Own:
+    """What a stem is measured for besides what every file is.
+
+    Attributes
+    ----------
+    values : dict
+        By key of `STEM_QUANTITIES`, but for the trim; without those that it has not.
+    strip : Strip
+        The stem over time.
+    rings : tuple of Ring
+        Its resonances.
+    """
+
+    values: dict[str, Value]
+    strip: Strip
+    rings: tuple[Ring, ...]
+
+
 class StemMeters:
     """One of each meter, for one stem; that of sibilance only for voices."""
 
@@ -38,8 +57,8 @@ class StemMeters:
             if meter is not None:
                 meter.feed(block)
 
-    def result(self, measurement: Measurement) -> tuple[dict[str, Value], Strip]:
-        """Values by key of `STEM_QUANTITIES`, but for the trim, and the stem over time.
+    def result(self, measurement: Measurement) -> "Own":
+        """What was found.
 
         measurement : Measurement
             Of the same samples.
@@ -47,6 +66,7 @@ class StemMeters:
         energy = measurement.series.energy
         values = self.level.values(energy)
         hops = self.level.hops(len(energy))
+        rings: tuple[Ring, ...] | None = None
         found: list[Spot] = []
         if values["playing_level_dbfs"] is not None:
             heard = self._heard(energy, hops)
@@ -56,7 +76,7 @@ class StemMeters:
             values |= _low_values(heard, floor) | _noise_values(heard, floor) | _found_values(rings, sibilance)
             found += [Spot("ringing", *place) for ring in rings or () for place in ring.places_s]
             found += [Spot("sibilance", *place) for place in (sibilance.places_s if sibilance else ())]
-        return values, strip(measurement, hops, found)
+        return Own(values, strip(measurement, hops, found), rings or ())
 
     def _heard(self, energy: NDArray[np.float64], hops: NDArray[np.float64]) -> Heard:
         steps, passes = self._spectra.steps(), self.level.passing(energy)

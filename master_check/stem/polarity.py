@@ -1,7 +1,7 @@
 """Polarity of stems against their group: two microphones of one drum of which one is inverted.
 
 Below 400 Hz two microphones of one source move together, or against each other where one is inverted: kick in and out,
-snare top and bottom. Both are compared in pieces of two seconds, at delays of up to 2 ms. Inverted is a pair whose
+snare top and bottom. Both are compared in pieces of two seconds, at delays of up to 1 ms. Inverted is a pair whose
 greatest correlation is strongly negative, over the whole and in most pieces in which both play. Common practice.
 """
 
@@ -23,8 +23,8 @@ PASS_HZ: Final = 400.0
 PIECE: Final = 2_000
 """Samples of the low rate."""
 
-LAGS: Final = 2
-"""Samples of the low rate to either side: a microphone 70 cm away."""
+LAGS: Final = 1
+"""Samples of the low rate to either side: a microphone 35 cm away."""
 
 STRONG: Final = -0.5
 IN_A_PIECE: Final = -0.3

@@ -13,6 +13,7 @@ from master_check.judgement.checked import Checked
 from master_check.measurement.measurement import Measurement
 from master_check.sound.format import AudioError
 from master_check.stem.polarity import LowBand, inverted
+from master_check.stem.ringing import Ring
 from master_check.tables.quantities import Value
 
 SAME_LENGTH_S: Final = 0.001
@@ -82,9 +83,14 @@ def _rubbish(stem: int, values: Mapping[str, Value]) -> Iterator[Remark]:
     rumble, floor = values.get("rumble_dbfs"), values.get("noise_floor_dbfs")
     if rumble is not None and floor is not None and float(rumble) > max(RUMBLE_DBFS, float(floor) - RUMBLE_DB):
         yield Remark("rumble", (stem,), {"rumble_dbfs": rumble, "noise_floor_dbfs": floor})
-    if values.get("rings"):
-        keys = ("rings", "ringing_hz", "ringing_above_db", "ringing_percent")
-        yield Remark("ringing", (stem,), {key: values[key] for key in keys})
+
+
+def ringing(stems: Sequence[Checked], rings: Mapping[str, Sequence[Ring]]) -> Iterator[Remark]:
+    """Every resonance. rings : of every stem, by path."""
+    for i, stem in enumerate(stems):
+        for ring in rings.get(stem.path, ()):
+            values = {"ringing_hz": ring.hz, "ringing_above_db": ring.above_db, "ringing_percent": ring.percent}
+            yield Remark("ringing", (i,), values)
 
 
 def polarity(stems: Sequence[Checked], low_bands: Mapping[str, LowBand]) -> Iterator[Remark]:

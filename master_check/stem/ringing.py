@@ -1,10 +1,10 @@
 """Ringing of drums and voices: narrow resonances that stand at one frequency whatever is played.
 
 A resonance raises its frequency by as much at all times, in decibels, whatever excites it; notes come and go. So the
-mean over time of the level in decibels is looked at: its narrow peaks. Notes that are kept leave such peaks too, but many
-of them; up to three that stand clear of all others are resonances, unless they lie where harmonics of one note would. Of
-instruments that play notes this is not enough: they are not looked at. Nor is what lies below the ranges here, where the
-drum's own tone is, and the voice's. Common practice; no standard defines it.
+mean over time of the level in decibels is looked at: its narrow peaks. Notes that are kept leave such peaks too, but
+many of them; up to three that stand clear of all others are resonances, unless they lie where harmonics of one note
+would. Of instruments that play notes this is not enough: they are not looked at. Nor is what lies below the ranges
+here, where a drum's own modes are, and the voice's notes. Common practice; no standard defines it.
 """
 
 from dataclasses import dataclass
@@ -18,7 +18,7 @@ from master_check.decibels import power_decibels_each
 from master_check.stem.heard import Heard
 from master_check.stem.kinds import Kind
 
-RANGE_HZ: Final[dict[Kind, tuple[float, float]]] = {"drum": (250.0, 8_000.0), "voice": (150.0, 6_000.0)}
+RANGE_HZ: Final[dict[Kind, tuple[float, float]]] = {"drum": (400.0, 8_000.0), "voice": (150.0, 6_000.0)}
 
 NARROW_DB: Final = 6.0
 """Above what lies a twelfth of an octave to either side: formants are wider."""

@@ -30,7 +30,8 @@ from master_check.stem.kinds import kind_of
 from master_check.stem.levels import PlayingLevel, trim
 from master_check.stem.one_pass import StemMeters
 from master_check.stem.polarity import LowBand
-from master_check.stem.remarks import Remark, polarity, remarks, usual
+from master_check.stem.remarks import Remark, polarity, remarks, ringing, usual
+from master_check.stem.ringing import Ring
 from master_check.stem.strip import Strip
 from master_check.tables.layouts import Layout
 from master_check.tables.quantities import STEM_QUANTITIES, Value
@@ -194,7 +195,7 @@ def stems(
         except BaseException:
             pool.shutdown(cancel_futures=True)
             raise
-    told = (*remarks(checked), *polarity(checked, work.low_bands))
+    told = (*remarks(checked), *ringing(checked, work.rings), *polarity(checked, work.low_bands))
     found_in = None
     if not alone:
         found_in = _balance(checked, mix, rough, null_db, lambda share: tell(0.5 * share))
@@ -230,6 +231,7 @@ class _Work:
     states: dict[str, str | None] = field(default_factory=dict)
     """What each file was when it was measured, so that no other is added up."""
     low_bands: dict[str, LowBand] = field(default_factory=dict)
+    rings: dict[str, tuple[Ring, ...]] = field(default_factory=dict)
     """By path."""
 
     def stem(self, place: Place, ahead: bool) -> Stem:
@@ -239,17 +241,17 @@ class _Work:
             with AudioFile(path, self.layout) as file, Hashing(path) as hashing:
                 self.states[path] = state(path)
                 meters = StemMeters(file.format, kind_of(place.name, place.group))
-                measurement = measure_source(_Tapped(file, meters), ahead=ahead, progress=told)
-                own, over_time = meters.result(measurement)
-                measurement = with_tags(self._with(measurement, own), read_tags(path))
+                measurement = measure_source(Tapped(file, meters), ahead=ahead, progress=told)
+                own = meters.result(measurement)
+                measurement = with_tags(self._with(measurement, own.values), read_tags(path))
             measurement = replace(measurement, sha256=hashing.result())
-            self.low_bands[path] = meters.low_band
+            self.low_bands[path], self.rings[path] = meters.low_band, own.rings
         except AudioError as error:
             return Stem(path, error=error.problem, name=place.name, group=place.group)
         finally:
             told(1.0)
         verdicts = (judge(measurement, self.profile),)
-        return Stem(path, measurement, verdicts, None, place.name, place.group, over_time)
+        return Stem(path, measurement, verdicts, None, place.name, place.group, own.strip)
 
     def bus(self, stems: Sequence[Stem], group: str | None, members: Sequence[int], buses: int) -> Bus:
         taken, left_out = _fitting(stems, members)
@@ -259,7 +261,7 @@ class _Work:
                 files = [stack.enter_context(AudioFile(stems[i].path, self.layout)) for i in taken]
                 total = Sum(group or "all stems", files)
                 level = PlayingLevel(total.format)
-                measurement = measure_source(_Tapped(total, level), progress=told)
+                measurement = measure_source(Tapped(total, level), progress=told)
                 measurement = self._with(measurement, level.values(measurement.series.energy))
             for i in taken:
                 if state(stems[i].path) != self.states[stems[i].path]:
@@ -277,7 +279,7 @@ class _Work:
         return replace(measurement, values=measurement.values | dict.fromkeys(STEM_QUANTITIES) | dict(own) | trims)
 
 
-class _Tapped:
+class Tapped:
     """A source whose blocks are looked at by the meters of stems as they go by."""
 
     def __init__(self, source: Source, meter: StemMeters | PlayingLevel) -> None:

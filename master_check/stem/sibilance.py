@@ -51,7 +51,9 @@ class SibilanceMeter:
         self._channels = len(heard)
         high = min(BAND_HZ[1], 0.45 * format.rate)
         self._hears = high > 1.5 * BAND_HZ[0]
-        sections = scipy.signal.butter(2, [BAND_HZ[0], max(high, 1.1 * BAND_HZ[0])], "band", fs=max(format.rate, 9_000), output="sos")
+        sections = scipy.signal.butter(
+            2, [BAND_HZ[0], max(high, 1.1 * BAND_HZ[0])], "band", fs=max(format.rate, 9_000), output="sos"
+        )
         self._taps = np.convolve(sections[0, :3], sections[1, :3])
         self._poles = np.concatenate([sections[0, 4:], sections[1, 4:]])
         self._states = np.zeros((len(self._pairs), 8))
@@ -73,7 +75,10 @@ class SibilanceMeter:
     def result(self, hops: NDArray[np.float64], level: float) -> Sibilance | None:
         """The bursts; None where the sample rate is too low for them.
 
-        hops : (hops,) float64, mean power of every 10 ms; a sine of full scale has 1, as in `level`, that while playing.
+        hops : (hops,) float64
+            Mean power of every 10 ms; a sine of full scale has 1.
+        level : float
+            Mean power while playing, likewise.
         """
         if not self._hears:
             return None

@@ -74,9 +74,9 @@ def _faults(measurement: Measurement) -> list[Spot]:
     """Of what every file is measured for."""
     values, at_s, spots = measurement.values, measurement.at_s, []
     if values["clipped_runs"]:
-        full = (measurement.series.tops[: measurement.series.channels] >= np.float32(full_scale(measurement.format))).any(
-            axis=0
-        )
+        full = (
+            measurement.series.tops[: measurement.series.channels] >= np.float32(full_scale(measurement.format))
+        ).any(axis=0)
         places = np.flatnonzero(full) / HOPS_PER_SECOND
         spots += [Spot("clipping", a, b + 1.0 / HOPS_PER_SECOND) for a, b in together(places)]
     if "dropouts" in at_s:

@@ -948,8 +948,8 @@ _STEM_ROWS: Final = (
         "Stem",
         "Hz",
         0,
-        "Highest corner of a Butterworth high-pass that takes less than 0.1 LU and 1 % of the energy while playing, and "
-        "less than 1 dB of the lowest fundamental; where none is found it is an upper bound.",
+        "Highest corner of a Butterworth high-pass that takes less than 0.1 LU, less than 1 % of the energy while "
+        "playing, and less than 1 dB of the lowest fundamental; an upper bound where there is none.",
     ),
     Quantity(
         "low_cut_24_hz",

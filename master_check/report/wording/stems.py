@@ -47,8 +47,8 @@ def remark(found: Remark, stems: Sequence[Stem]) -> str:
         case "rumble":
             return f"rumble below 40 Hz, {_figure('rumble_dbfs', values)} in the gaps: {names}"
         case "ringing":
-            where, by = _figure("ringing_hz", values), _figure("ringing_above_db", values)
-            return f"rings at {where}, {by} above its surroundings, {_figure('ringing_percent', values)} of the time: {names}"
+            where, by, often = (_figure(f"ringing_{key}", values) for key in ("hz", "above_db", "percent"))
+            return f"rings at {where}, {by} above its surroundings, {often} of the time: {names}"
         case "polarity":
             return f"low frequencies cancel, one may be inverted: {names}"
 

@@ -130,7 +130,7 @@ class _Losses:
         late = HOPS_PER_SECOND * self._delay(corner, order)
         after = [gated(self._later(hops) * left) for hops in (0.0, late, 2.0 * late)]
         lost = [10.0 * same, *(before - each if before is not None and each is not None else 0.0 for each in after)]
-        return max(lost) <= LOST_LU
+        return bool(max(lost) <= LOST_LU)
 
     def _later(self, hops: float) -> NDArray[np.float64]:
         """Power of the blocks of a signal that comes later."""

@@ -62,3 +62,26 @@ def parse(fmt: bytes, big_endian: bool = False) -> WaveFormat | None:
         return None
     labels = tuple(label for bit, label in enumerate(_MASK) if mask >> bit & 1)
     return WaveFormat(encoding, channels, rate, extensible, labels if len(labels) == channels else ())
+
+
+def plain_header(channels: int, rate: int, bits: int) -> bytes:
+    """A `fmt ` chunk's content for integers of so many bits in one or two channels."""
+    align = channels * bits // 8
+    return struct.pack("<HHIIHH", _PCM, channels, rate, rate * align, align, bits)
+
+
+def extensible_header(labels: tuple[str, ...], rate: int, bits: int) -> bytes:
+    """The same with a channel mask; 0, which says nothing, where the loudspeakers are not in the mask's order."""
+    align = len(labels) * bits // 8
+    fixed = struct.pack("<HHIIHH", _EXTENSIBLE, len(labels), rate, rate * align, align, bits)
+    return fixed + struct.pack("<HHIH", 22, bits, _mask(labels), _PCM) + _GUID_TAIL
+
+
+def _mask(labels: tuple[str, ...]) -> int:
+    # One pair of surrounds is written as the pair at the sides (5.1 as 0x60F).
+    sides = {"Ls": "Lss", "Rs": "Rss"}
+    named = [sides.get(label, label) for label in labels]
+    if any(name not in _MASK for name in named):
+        return 0
+    bits = [_MASK.index(name) for name in named]
+    return sum(1 << bit for bit in bits) if bits == sorted(set(bits)) else 0

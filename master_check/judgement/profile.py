@@ -145,6 +145,40 @@ class Rehearsal:
 
 
 @dataclass(frozen=True, slots=True)
+class Delivery:
+    """What file a place takes.
+
+    Attributes
+    ----------
+    container : str
+        A key of `tables.deliveries.CONTAINERS`.
+    rate_hz, bits : tuple of int
+        Sample rates and word lengths that the place takes; empty for whatever the master has. The master's own is kept
+        where it is among them, or else the next lower one is made, or else the lowest.
+    dither : str
+        Where bits are lost: tpdf or none.
+    head_silence_s, tail_silence_s : float
+        Silence that the file has at least at its start and end; what is missing is added, nothing is cut.
+    name : str
+        Pattern of the file name, with `tables.deliveries.NAME_FIELDS` in braces, without the suffix.
+    metadata : bool
+        Whether metadata is written: bext and LIST-INFO, comments, or ID3.
+    source : str
+        Where this comes from.
+    """
+
+    container: str = "WAV"
+    rate_hz: tuple[int, ...] = ()
+    bits: tuple[int, ...] = ()
+    dither: Dither = "tpdf"
+    head_silence_s: float = 0.0
+    tail_silence_s: float = 0.0
+    name: str = "{name} ({profile})"
+    metadata: bool = True
+    source: str = COMMON_PRACTICE
+
+
+@dataclass(frozen=True, slots=True)
 class Profile:
     """What a place takes: rules for a file, and for an album.
 
@@ -160,6 +194,8 @@ class Profile:
         Those it takes from other profiles included.
     rehearsals : tuple of Rehearsal
         What the place will do to a master; those it takes from other profiles included.
+    deliver : Delivery or None
+        What file it takes, completed by what other profiles say; None where none says anything.
     file : ProfileFile or None
         Where it was read from.
     bases : tuple of ProfileFile
@@ -174,6 +210,7 @@ class Profile:
     rules: tuple[Rule, ...] = ()
     album_rules: tuple[Rule, ...] = ()
     rehearsals: tuple[Rehearsal, ...] = ()
+    deliver: Delivery | None = None
     file: ProfileFile | None = None
     bases: tuple[ProfileFile, ...] = ()
 

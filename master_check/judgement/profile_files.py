@@ -17,7 +17,7 @@ from typing import Any, Final
 import platformdirs
 import tomli
 
-from master_check.judgement.profile import Profile, ProfileError, ProfileFile, Rehearsal, Rule
+from master_check.judgement.profile import Delivery, Profile, ProfileError, ProfileFile, Rehearsal, Rule
 from master_check.judgement.profile_keys import NAME, Contents, contents
 from master_check.text import read_small
 
@@ -109,6 +109,7 @@ def load_profile(name: str | Path) -> Profile:
         rules=tuple(found.rules),
         album_rules=tuple(found.album_rules),
         rehearsals=tuple(found.rehearsals),
+        deliver=None if found.deliver is None else Delivery(**found.deliver),
         file=files[0],
         bases=tuple(files[1:]),
     )
@@ -133,6 +134,7 @@ def _read_chain(path: Path, above: tuple[Path, ...]) -> tuple[Contents, list[Pro
         [*_kept(base.rules, own.rules), *own.rules],
         [*_kept(base.album_rules, own.album_rules), *own.album_rules],
         [*_kept_rehearsals(base.rehearsals, own.rehearsals), *own.rehearsals],
+        None if base.deliver is own.deliver is None else (base.deliver or {}) | (own.deliver or {}),
     )
     return whole, [file, *files]
 

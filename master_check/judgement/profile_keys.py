@@ -12,11 +12,15 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from master_check.judgement.profile import LEVELS, Range, Rehearsal, Rule
+from master_check.tables.deliveries import CONTAINERS, DELIVERED_BITS, NAME_FIELDS
 from master_check.tables.quantities import ALBUM_QUANTITIES, QUANTITIES, REHEARSAL_QUANTITIES, RULE_QUANTITIES, Quantity
 from master_check.tables.rehearsals import BITS, DITHERS, HIGHEST_HZ, KINDS, LOWEST_HZ
 from master_check.text import visible
 
 NAME: Final = "[a-z0-9][a-z0-9-]*"
+
+LONGEST_SILENCE_S: Final = 60.0
+"""That a delivery can ask for at its start or end."""
 
 
 class Misfit(ValueError):
@@ -136,6 +140,56 @@ def _bits(value: Any) -> int:
     return _whole(value)
 
 
+def _word_delivered(value: Any) -> int:
+    if _whole(value) not in DELIVERED_BITS:
+        raise Misfit("expected 16, 24 or 32", there=value)
+    return _whole(value)
+
+
+def _one_or_more(kind: Kind) -> Kind:
+    """A value of a kind, or a list of them; either way, the sorted values."""
+
+    def take(value: Any) -> tuple[Any, ...]:
+        if not isinstance(value, list):
+            return (kind.take(value),)
+        if not value:
+            raise Misfit("expected a list of at least one value")
+        return tuple(sorted({_item(kind, each, number) for number, each in enumerate(value, 1)}))
+
+    several = {"type": "array", "items": dict(kind.schema), "minItems": 1}
+    return Kind(take, {"anyOf": [dict(kind.schema), several]})
+
+
+def _item(kind: Kind, value: Any, number: int) -> Any:
+    try:
+        return kind.take(value)
+    except Misfit as misfit:
+        raise Misfit(misfit.expected, f"[{number}]", value) from None
+
+
+def _silence(value: Any) -> float:
+    if not 0.0 <= _number(value) <= LONGEST_SILENCE_S:
+        raise Misfit(f"expected seconds from 0 to {LONGEST_SILENCE_S:g}", there=value)
+    return float(value)
+
+
+def _switch(value: Any) -> bool:
+    if not isinstance(value, bool):
+        raise Misfit("expected true or false", there=value)
+    return value
+
+
+def _pattern(value: Any) -> str:
+    """The pattern of a file name: nothing but known fields in its braces, and nothing that leads to another folder."""
+    for field_name in re.findall(r"\{([^{}]*)\}", _text(value)):
+        if field_name not in NAME_FIELDS:
+            raise Misfit(f"no field is called {{{_short(field_name)}}}; there are {', '.join(NAME_FIELDS)}")
+    rest = re.sub(r"\{[^{}]*\}", "", value)
+    if not value.strip() or re.search(r"[{}/\\]", rest) or visible(value) != value:
+        raise Misfit("expected a file name without a folder, in which braces hold fields", there=value)
+    return str(value)
+
+
 def _values(value: Any) -> tuple[float | str, ...]:
     if not isinstance(value, list) or not value:
         raise Misfit("expected a list of at least one value")
@@ -161,6 +215,11 @@ VALUES: Final = Kind(_values, {"type": "array", "items": {"type": ["number", "st
 
 HERTZ: Final = Kind(_hertz, {"type": "integer", "minimum": LOWEST_HZ, "maximum": HIGHEST_HZ})
 WORD: Final = Kind(_bits, {"enum": list(BITS)})
+
+WORD_DELIVERED: Final = Kind(_word_delivered, {"enum": list(DELIVERED_BITS)})
+SILENCE: Final = Kind(_silence, {"type": "number", "minimum": 0, "maximum": LONGEST_SILENCE_S})
+PATTERN: Final = Kind(_pattern, {"type": "string", "minLength": 1})
+SWITCH: Final = Kind(_switch, {"type": "boolean"})
 
 HEAD_KEYS: Final = (
     Key("name", PROFILE_NAME, "Lower-case letters, digits and hyphens.", required=True),
@@ -214,6 +273,19 @@ REHEARSAL_KEYS: Final = (
 )
 
 
+DELIVER_KEYS: Final = (
+    Key("container", _one_of(list(CONTAINERS)), "The kind of file. Without it: WAV, or BW64 above 4 GiB."),
+    Key("rate_hz", _one_or_more(HERTZ), "Sample rates that the place takes, one or a list. Without it: the master's."),
+    Key("bits", _one_or_more(WORD_DELIVERED), "Word lengths that it takes, one or a list. Without it: the master's."),
+    Key("dither", _one_of(DITHERS), "Where bits are lost: tpdf or none. Without it: tpdf."),
+    Key("head_silence_s", SILENCE, "Silence at the start, at least; what is missing is added."),
+    Key("tail_silence_s", SILENCE, "Silence at the end, at least; what is missing is added."),
+    Key("name", PATTERN, f"File name without suffix; in braces: {', '.join(NAME_FIELDS)}."),
+    Key("metadata", SWITCH, "Whether to write metadata, with the measured loudness in WAVs. Without it: true."),
+    Key("source", LINE, "Where it comes from."),
+)
+
+
 @dataclass(slots=True)
 class Contents:
     """What stands in one file: the keys of `[profile]` that it has, its own rules, and all that is wrong with it."""
@@ -222,6 +294,7 @@ class Contents:
     rules: list[Rule] = field(default_factory=list)
     album_rules: list[Rule] = field(default_factory=list)
     rehearsals: list[Rehearsal] = field(default_factory=list)
+    deliver: dict[str, Any] | None = None
     faults: list[str] = field(default_factory=list)
 
 
@@ -235,10 +308,13 @@ def contents(table: Mapping[str, Any]) -> Contents:
     found.rules = _take_rules(table, "rule", RULE_KEYS, RULE_QUANTITIES, found.faults)
     found.album_rules = _take_rules(table, "album_rule", ALBUM_RULE_KEYS, ALBUM_QUANTITIES, found.faults)
     found.rehearsals = _take_rehearsals(table, found.faults)
+    if "deliver" in table:
+        found.deliver = _take_table(table["deliver"], DELIVER_KEYS, "deliver", "", found.faults)
+        found.faults += [f"deliver: {fault}" for fault in _delivery_faults(found.deliver)]
     found.faults += [
         f"{_short(name)}: not a key that profiles have"
         for name in table
-        if name not in ("profile", "rule", "album_rule", "rehearse")
+        if name not in ("profile", "rule", "album_rule", "rehearse", "deliver")
     ]
     return found
 
@@ -341,6 +417,13 @@ def _rehearsal_faults(rehearsal: Rehearsal, before: Sequence[Rehearsal]) -> list
     return []
 
 
+def _delivery_faults(values: Mapping[str, Any]) -> list[str]:
+    """What is wrong with a delivery as a whole."""
+    container = CONTAINERS.get(values.get("container", ""))
+    wrong = [bits for bits in values.get("bits", ()) if container is not None and bits not in container.bits]
+    return [f"{container.key} takes no words of {wrong[0]} bits" for _ in wrong[:1] if container is not None]
+
+
 def _range_faults(when: Range) -> list[str]:
     if when.measure not in RULE_QUANTITIES:
         return [_unknown(when.measure, RULE_QUANTITIES)]
@@ -395,6 +478,7 @@ def schema() -> dict[str, Any]:
             "profile": _schema(HEAD_KEYS),
             "rule": {"type": "array", "items": _schema(RULE_KEYS), "description": "Limits for a file."},
             "album_rule": {"type": "array", "items": _schema(ALBUM_RULE_KEYS), "description": "Limits for an album."},
+            "deliver": _schema(DELIVER_KEYS) | {"description": "What file the place takes (`sendoff deliver`)."},
             "rehearse": {
                 "type": "array",
                 "items": _schema(REHEARSAL_KEYS),

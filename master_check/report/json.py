@@ -226,6 +226,7 @@ def profile_json(profile: Profile) -> types.ProfileResultsJson:
         "rule": [cast(types.ProfileRuleJson, asdict(rule)) for rule in profile.rules],
         "album_rule": [cast(types.ProfileRuleJson, asdict(rule)) for rule in profile.album_rules],
         "rehearse": [_profile_rehearsal(rehearsal) for rehearsal in profile.rehearsals],
+        "deliver": cast(types.ProfileDeliveryJson, asdict(profile.deliver)) if profile.deliver else None,
     }
 
 

@@ -668,6 +668,20 @@ class ProfileHeadJson(TypedDict):
     bases: list[ProfileFileJson]
 
 
+class ProfileDeliveryJson(TypedDict):
+    """What file a profile asks for; an empty list stands for whatever the master has."""
+
+    container: Literal["WAV", "FLAC", "AIFF"]
+    rate_hz: list[int]
+    bits: list[int]
+    dither: Literal["tpdf", "none"]
+    head_silence_s: float
+    tail_silence_s: float
+    name: str
+    metadata: bool
+    source: str
+
+
 class ProfileResultsJson(TypedDict):
     """`sendoff profiles show --json`."""
 
@@ -676,3 +690,4 @@ class ProfileResultsJson(TypedDict):
     rule: list[ProfileRuleJson]
     album_rule: list[ProfileRuleJson]
     rehearse: list[ProfileRehearsalJson]
+    deliver: ProfileDeliveryJson | None

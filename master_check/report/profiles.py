@@ -8,6 +8,7 @@ from rich.text import Text
 from master_check.judgement.profile import Profile, Rehearsal, Rule
 from master_check.judgement.verdict import limit_text
 from master_check.report.lines import Cell, columns, flow, indented, prose, show
+from master_check.report.wording.delivery import delivery
 from master_check.report.wording.rehearsal import told
 from master_check.tables.quantities import (
     ALBUM_QUANTITIES,
@@ -55,6 +56,13 @@ def print_profile(console: Console, profile: Profile) -> None:
         show(console, [Text("rehearsed with `sendoff rehearse`", style="bold")])
         for rehearsal in profile.rehearsals:
             _print_rehearsal(console, rehearsal)
+
+
+    if profile.deliver is not None:
+        console.print()
+        show(console, [Text("delivered with `sendoff deliver`", style="bold")])
+        for line in delivery(profile.deliver):
+            show(console, indented(prose(visible(line), console.width - 2), 2))
 
 
 def _print_rehearsal(console: Console, rehearsal: Rehearsal) -> None:

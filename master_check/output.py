@@ -6,7 +6,7 @@ A symbolic link is followed: the same rules hold for the file it leads to, which
 import os
 import shutil
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
@@ -89,6 +89,90 @@ def write_whole(path: Path, text: str) -> None:
         if part is not None:
             part.unlink(missing_ok=True)
             _UNFINISHED.discard(part)
+
+
+class Parts:
+    """Files in the making for one folder: all of them get to their places, or none does and nothing is left behind.
+
+    Parameters
+    ----------
+    folder : path
+        Made where it is not there yet.
+
+    Raises
+    ------
+    OutputError
+        It cannot be made, or is no folder.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._parts: list[Path] = []
+        try:
+            self._made = not folder.exists()
+            folder.mkdir(exist_ok=True)
+        except FileExistsError:
+            raise OutputError(f"{folder}: is not a folder; name one") from None
+        except FileNotFoundError:
+            raise OutputError(f"{folder}: there is no folder {folder.parent}") from None
+        except OSError as error:
+            raise OutputError(f"{folder}: cannot be made ({error.strerror or error})") from None
+        if self._made:
+            _UNFINISHED.add(folder)
+
+    def __enter__(self) -> "Parts":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for part in self._parts:
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
+            _UNFINISHED.discard(part)
+        if self._made:
+            with suppress(OSError):  # it holds what was delivered
+                self.folder.rmdir()
+            _UNFINISHED.discard(self.folder)
+
+    def new(self) -> Path:
+        """An empty file of a name that nobody looks for.
+
+        Raises
+        ------
+        OutputError
+            The folder cannot be written.
+        """
+        try:
+            number, name = tempfile.mkstemp(dir=self.folder, prefix=".sendoff.", suffix=".part")
+        except OSError as error:
+            raise OutputError(f"{self.folder}: cannot be written ({error.strerror or error})") from None
+        os.close(number)
+        self._parts.append(Path(name))
+        _UNFINISHED.add(Path(name))
+        return Path(name)
+
+    def place(self, places: Sequence[tuple[Path, Path]]) -> None:
+        """Move parts to where they belong, over files that are there; takes back the moved ones where one fails.
+
+        Raises
+        ------
+        OutputError
+            One of them cannot be moved.
+        """
+        new = {place for _, place in places if not place.exists()}
+        _UNFINISHED.update(new)
+        moved: list[Path] = []
+        try:
+            for part, place in places:
+                part.chmod(0o666 & ~_umask())
+                part.replace(place)
+                moved.append(place)
+        except OSError as error:
+            for place in new.intersection(moved):
+                with suppress(OSError):
+                    place.unlink(missing_ok=True)
+            raise OutputError(f"{error.filename2 or error.filename}: cannot be written ({error.strerror})") from None
+        finally:
+            _UNFINISHED.difference_update(new)
 
 
 @contextmanager

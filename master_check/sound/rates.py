@@ -66,7 +66,7 @@ def converted(pieces: Iterator[Samples], channels: int, rate: int, to: int, pool
         return resampled(window, rate, to)[first : first + -(-frames * out // into)]
 
     making: deque[Future[Samples]] = deque()
-    for window, frames in _windows(pieces, channels, length, reach):
+    for window, frames in windows(pieces, channels, length, reach):
         making.append(pool.submit(one, window, frames))
         if len(making) > _AHEAD:
             yield making.popleft().result()
@@ -91,8 +91,11 @@ def _table(rate: int, to: int) -> tuple[Samples, int, float]:
     return _ROLLOFF * np.sinc(_ROLLOFF * np.arange(count + 1) / entries) * window, entries, _ROLLOFF
 
 
-def _windows(pieces: Iterator[Samples], channels: int, length: int, reach: int) -> Iterator[tuple[Samples, int]]:
-    """All samples, `length` at a time, with `reach` before and behind them; and how many of the `length` there are."""
+def windows(pieces: Iterator[Samples], channels: int, length: int, reach: int) -> Iterator[tuple[Samples, int]]:
+    """All samples, `length` frames at a time, with `reach` before and behind them; and how many of `length` there are.
+
+    Before the first and behind the last are zeros.
+    """
     held = np.zeros((reach, channels))
     for piece in pieces:
         held = np.concatenate([held, piece])

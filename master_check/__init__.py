@@ -7,6 +7,7 @@ Everything the command line does can be called from here:
     >>> comparison = master_check.compare("mix.wav", "master.wav")  # doctest: +SKIP
     >>> planned = master_check.plan("mix.wav", "streaming")  # doctest: +SKIP
     >>> rehearsed = master_check.rehearse("master.wav", "streaming")  # doctest: +SKIP
+    >>> delivered = master_check.deliver("master.wav", ["cd", "streaming"], "out/")  # doctest: +SKIP
     >>> sheet = master_check.stems("stems/", mix="mix.wav", rough="rough.mp3")  # doctest: +SKIP
     >>> found = master_check.album("masters/", ["streaming", "cd"])  # doctest: +SKIP
 
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
     from master_check.albums.album import Album, Track, album
     from master_check.albums.tracks import AlbumError
     from master_check.alignment.align import PairError
+    from master_check.delivery.deliver import Delivered, deliver
+    from master_check.delivery.manifest import Verified, verify
+    from master_check.delivery.order import DeliveryError
     from master_check.judgement.checked import Checked, check, check_files
     from master_check.judgement.profile import Profile, ProfileError, ProfileFile, Rehearsal, Rule
     from master_check.judgement.profile_files import load_profile
@@ -45,6 +49,9 @@ if TYPE_CHECKING:
 _HOMES = {
     "albums.album": ("Album", "Track", "album"),
     "albums.tracks": ("AlbumError",),
+    "delivery.deliver": ("Delivered", "deliver"),
+    "delivery.manifest": ("Verified", "verify"),
+    "delivery.order": ("DeliveryError",),
     "judgement.checked": ("Checked", "check", "check_files"),
     "judgement.profile": ("Profile", "ProfileError", "ProfileFile", "Rehearsal", "Rule"),
     "judgement.profile_files": ("load_profile",),
@@ -79,6 +86,8 @@ __all__ = [
     "Checked",
     "ClipLimit",
     "Comparison",
+    "Delivered",
+    "DeliveryError",
     "Finding",
     "Layout",
     "Measurement",
@@ -102,10 +111,12 @@ __all__ = [
     "TaggedFile",
     "Track",
     "Verdict",
+    "Verified",
     "album",
     "check",
     "check_files",
     "compare",
+    "deliver",
     "judge",
     "load_profile",
     "measure",
@@ -113,6 +124,7 @@ __all__ = [
     "rehearse",
     "stems",
     "tags",
+    "verify",
 ]
 
 

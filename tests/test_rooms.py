@@ -15,7 +15,7 @@ FLOORS = (
     ("stem",),
     ("balance",),
     ("albums", "limiting"),
-    ("rehearsal",),
+    ("delivery", "rehearsal"),
     ("pair",),
     ("alignment",),
     ("judgement",),

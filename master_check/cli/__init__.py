@@ -14,6 +14,7 @@ from master_check.cli.album import album
 from master_check.cli.check import check
 from master_check.cli.common import Refused, complain
 from master_check.cli.compare import compare
+from master_check.cli.deliver import deliver
 from master_check.cli.plan import plan
 from master_check.cli.profiles import profiles
 from master_check.cli.quantities import quantities
@@ -36,7 +37,7 @@ def cli() -> None:
     """
 
 
-for command in (album, check, compare, plan, profiles, quantities, rehearse, schema, selftest, stems, tags):
+for command in (album, check, compare, deliver, plan, profiles, quantities, rehearse, schema, selftest, stems, tags):
     cli.add_command(command)
 
 

@@ -120,9 +120,7 @@ def _difference(a: Iterator[Samples], b: Iterator[Samples], gain: float) -> tupl
     return squares, count
 
 
-def _converted_difference(
-    made: Order, a: Iterator[Samples], b: Iterator[Samples], gain: float
-) -> tuple[float, int]:
+def _converted_difference(made: Order, a: Iterator[Samples], b: Iterator[Samples], gain: float) -> tuple[float, int]:
     """The same, a converted to b's rate; both up to `BAND`."""
     into, out = made.ratio.denominator, made.ratio.numerator
     filter, reach = _filters(made.ratio)

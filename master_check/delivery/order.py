@@ -173,7 +173,7 @@ def _history(made: Order, before: str, trim_db: float, dithered: bool) -> str:
 
 
 def time_reference(made: Order) -> int | None:
-    """The position of the new file's first sample after midnight, in its own samples; None where the master has none."""
+    """Samples from midnight to the new file's first sample, at its own rate; None where the master has no such."""
     for tag in made.master.tags.named("time_reference_samples"):
         if not isinstance(tag.value, str):
             return max(0, round(tag.value * made.ratio) - made.head)

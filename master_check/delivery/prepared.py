@@ -45,8 +45,8 @@ def decoded(path: str | Path, layout: Layout | None) -> Iterator[Iterator[Sample
 
 def _samples(block: Block) -> Samples:
     if block.words is not None:
-        return block.words * 2.0**-31
-    return block.frames.T.astype(np.float64)
+        return np.asarray(block.words * 2.0**-31, np.float64)
+    return np.asarray(block.frames.T, np.float64)
 
 
 def _silence(frames: int, channels: int) -> Iterator[Samples]:

@@ -68,7 +68,7 @@ class Words:
             self.peak = max(self.peak, float(np.abs(piece).max(initial=0.0)))
             self.over |= bool(((words > top - 1) | (words < -top)).any())
             whole = np.clip(words, -top, top - 1).astype(np.int64)
-            left = (whole << (32 - self._bits)).astype("<i4")
+            left = np.ascontiguousarray(whole << (32 - self._bits), "<i4")
             packed = left.view(np.uint8).reshape(-1, 4)[:, 4 - self._bits // 8 :]
             self._digest.update(np.ascontiguousarray(packed).data)
             yield left
@@ -80,5 +80,6 @@ def tenths_up(db: float) -> float:
 
 
 def noise_power(bits: int, dither: bool) -> float:
-    """Mean square of what rounding to so many bits adds, full scale 1.0: LSB^2 / 4 with TPDF dither, else LSB^2 / 12."""
+    """Mean square of what rounding to so many bits adds, full scale 1.0: a quarter of a step's square with TPDF dither,
+    else a twelfth."""
     return float((2.0 ** (1 - bits)) ** 2 / (4.0 if dither else 12.0))

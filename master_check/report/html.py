@@ -46,6 +46,7 @@ from master_check.text import clock, visible
 if TYPE_CHECKING:
     from master_check.albums.album import Album
     from master_check.albums.album import Track as AlbumTrack
+    from master_check.delivery.deliver import Delivered
     from master_check.judgement.tags import TaggedFile
     from master_check.limiting.plan import Plan, Setting
     from master_check.measurement.measurement import Measurement
@@ -590,6 +591,54 @@ def rehearsal_page(
         differ=ENCODERS_DIFFER,
         pictures=[(title, picture) for title, picture in drawn if picture is not None],
         glossary=[*_glossary([master]), *REHEARSAL_QUANTITIES.values()],
+    )
+
+
+def delivery_page(
+    found: "Delivered",
+    profiles: Sequence[Profile],
+    *,
+    checksums: Mapping[str, str],
+    version: str,
+    date: datetime,
+    selftest: str = "",
+    progress: Progress | None = None,
+) -> str:
+    """The report of `deliver`.
+
+    Parameters
+    ----------
+    found : Delivered
+        The master, and what was written of it.
+    profiles : sequence of Profile
+        Those that asked for it.
+    checksums, version, date, selftest, progress
+        As in `check_page`.
+
+    Returns
+    -------
+    str
+        The whole page.
+    """
+    from master_check.report.delivery import SHOWN
+    from master_check.report.wording.delivery import headline, made
+
+    master = track(1, found.master, checksums)
+    tracks = [track(n, file, checksums) for n, file in enumerate(found.files, start=2)]
+    return _render(
+        "deliver.html",
+        progress=progress,
+        told=0.0,
+        issue=Issue(version, date, checksums, selftest),
+        word=said.word([found.result]),
+        headline=headline(found),
+        profiles=profiles,
+        found=found,
+        master=master,
+        tracks=tracks,
+        made=made,
+        shown=[QUANTITIES[key] for key in SHOWN],
+        glossary=_glossary([master, *tracks]),
     )
 
 

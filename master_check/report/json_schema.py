@@ -17,6 +17,8 @@ PRINTED: Final = (
     json_types.PlanResultsJson,
     json_types.TagsResultsJson,
     json_types.RehearsalResultsJson,
+    json_types.DeliveryResultsJson,
+    json_types.VerificationResultsJson,
     json_types.StemsResultsJson,
     json_types.SelftestResultsJson,
     json_types.ProfileResultsJson,

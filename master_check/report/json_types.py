@@ -502,6 +502,70 @@ class RehearsalResultsJson(TypedDict):
     result: Result
 
 
+# --- deliver ---
+
+
+class DeliveredFileJson(TypedDict):
+    """A file that was written. `audio_sha256` is of the sound alone. `null_db` is what is left when the master is taken
+    from it, null where nothing is. `trim_db` is by how much it was turned down."""
+
+    path: str
+    profile: str
+    sha256: str | None
+    audio_sha256: str
+    trim_db: float
+    converted_from_hz: int | None
+    dithered: bool
+    added_head_s: float
+    added_tail_s: float
+    identical: bool
+    null_db: float | None
+    null_as_expected: bool
+    result: Result
+
+
+class DeliveryJson(TypedDict):
+    """`manifest` is the path of the list."""
+
+    manifest: str
+    master: str
+    master_audio_sha256: str
+    files: list[DeliveredFileJson]
+
+
+class DeliveryResultsJson(TypedDict):
+    """`sendoff deliver --json`: the master, the files that were written, then the delivery."""
+
+    sendoff_json: Version
+    files: list[FileJson]
+    delivery: DeliveryJson
+    result: Result
+
+
+class VerifiedFileJson(TypedDict):
+    """`sha256` is what the file has now."""
+
+    path: str
+    state: Literal["as delivered", "other metadata", "other sound", "missing", "unreadable"]
+    sha256: str | None
+
+
+class VerificationJson(TypedDict):
+    """The files of one list."""
+
+    manifest: str
+    files: list[VerifiedFileJson]
+    result: Result
+
+
+class VerificationResultsJson(TypedDict):
+    """`sendoff deliver --verify --json`."""
+
+    sendoff_json: Version
+    verification: list[VerificationJson]
+    result: Result
+
+
 # --- stems ---
 
 

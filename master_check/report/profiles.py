@@ -57,12 +57,11 @@ def print_profile(console: Console, profile: Profile) -> None:
         for rehearsal in profile.rehearsals:
             _print_rehearsal(console, rehearsal)
 
-
     if profile.deliver is not None:
         console.print()
         show(console, [Text("delivered with `sendoff deliver`", style="bold")])
-        for line in delivery(profile.deliver):
-            show(console, indented(prose(visible(line), console.width - 2), 2))
+        for told_line in delivery(profile.deliver):
+            show(console, indented(prose(visible(told_line), console.width - 2), 2))
 
 
 def _print_rehearsal(console: Console, rehearsal: Rehearsal) -> None:

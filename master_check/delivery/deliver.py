@@ -1,0 +1,296 @@
+"""From one approved master the file that each place takes: written, measured, judged, compared and listed."""
+
+import hashlib
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import soundfile
+
+from master_check import cores
+from master_check.delivery import manifest
+from master_check.delivery.null import Null, null_test
+from master_check.delivery.order import DeliveryError, Order, order, stated_texts, time_reference
+from master_check.delivery.prepared import prepared
+from master_check.delivery.words import Words
+from master_check.judgement.checked import Checked, load_all
+from master_check.judgement.profile import Profile
+from master_check.judgement.verdict import Overall, judge, worst
+from master_check.measurement.measurement import Measurement
+from master_check.measurement.one_pass import measure
+from master_check.output import OutputError, Parts
+from master_check.sound.audio_checksum import audio_sha256
+from master_check.sound.checksum import state
+from master_check.sound.format import AudioError
+from master_check.sound.tags.writing import write_aiff_tags, write_flac_tags, write_wave_tags
+from master_check.sound.wave_writing import write_wave
+from master_check.tables.layouts import Layout
+
+_SUBTYPES: Final = {16: "PCM_16", 24: "PCM_24", 32: "PCM_32"}
+
+_TRIES: Final = 3
+"""Dither is another one at another level, and may not fit again."""
+
+_STATED: Final = {
+    "integrated_lufs": "loudness_lufs",
+    "loudness_range_lu": "loudness_range_lu",
+    "true_peak_dbtp": "true_peak_dbtp",
+    "momentary_max_lufs": "momentary_max_lufs",
+    "short_term_max_lufs": "short_term_max_lufs",
+}
+"""What a bext chunk states of what was measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class DeliveredFile(Checked):
+    """A file that was written, measured again and judged by its profile.
+
+    Attributes
+    ----------
+    profile : str
+        What it was written for.
+    trim_db : float
+        By how much it was turned down.
+    converted_from_hz : int or None
+        The master's sample rate, where the file has another.
+    dithered : bool
+    added_s : (float, float)
+        Silence added at the start and the end.
+    null : Null
+        What is left when the master is taken from it.
+    audio_sha256 : str
+        Of the sound alone.
+    """
+
+    profile: str = ""
+    trim_db: float = 0.0
+    converted_from_hz: int | None = None
+    dithered: bool = False
+    added_s: tuple[float, float] = (0.0, 0.0)
+    null: Null = field(default_factory=lambda: Null(False, None, False))
+    audio_sha256: str = ""
+
+    @property
+    def outcome(self) -> Overall:
+        """The verdict; a file that is not what the master makes of it fails in any case."""
+        return worst([self.result, "pass" if self.null.as_expected else "fail"])
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """What was delivered of a master.
+
+    Attributes
+    ----------
+    master : Checked
+    master_audio_sha256 : str
+        Of the master's sound alone.
+    files : tuple of DeliveredFile
+        One for each profile.
+    manifest : str
+        Path of the list.
+    """
+
+    master: Checked
+    master_audio_sha256: str
+    files: tuple[DeliveredFile, ...]
+    manifest: str
+
+    @property
+    def result(self) -> Overall:
+        return worst(file.outcome for file in self.files)
+
+
+def deliver(
+    master: str | Path,
+    profiles: str | Path | Profile | Sequence[str | Path | Profile],
+    to: str | Path,
+    *,
+    trim: bool = False,
+    layout: Layout | None = None,
+    threads: int | None = None,
+    progress: Callable[[float], Any] | None = None,
+) -> Delivered:
+    """Write the file that each profile's `[deliver]` asks for, measure and judge it again, and list all of them.
+
+    Never louder than the master, never limited. Dithered exactly where bits are lost.
+
+    Parameters
+    ----------
+    master : str or path
+    profiles : one or a sequence of str, path or Profile
+        A file is written for each.
+    to : str or path
+        The folder for the files and their list; made where it is not there.
+    trim : bool
+        Turn down what would exceed full scale, by as many tenths of a decibel as it takes.
+    layout : Layout, optional
+        What the master's channels are, where it does not say or is wrong.
+    threads : int, optional
+        Pieces converted at once, one for each core by default; no sample depends on it.
+    progress : callable, optional
+        Told the share of the whole (0 to 1) done since it was last told.
+
+    Returns
+    -------
+    Delivered
+
+    Raises
+    ------
+    DeliveryError
+        A file cannot be made: its profile does not say, its name is taken, or it would exceed full scale.
+    AudioError
+        The master cannot be read, or changed meanwhile.
+    OutputError
+        The folder cannot be written; nothing is left in it then.
+    ProfileError
+        A profile cannot be used.
+    """
+    loaded, folder = load_all(profiles), Path(to)
+    tell = progress or _nobody
+    share = 1.0 / (1 + 2 * len(loaded))
+    before = state(str(master))
+    measured = measure(master, layout, ahead=True, progress=lambda part: tell(part * share))
+    orders = [order(measured, profile) for profile in loaded]
+    listed = folder / manifest.name_of(Path(master))
+    _check_names(orders, folder, listed)
+    with Parts(folder) as parts, ThreadPoolExecutor(cores.threads(threads)) as pool:
+        made = [_made(each, parts, pool, trim, tell, share) for each in orders]
+        if state(str(master)) != before:
+            raise AudioError(str(master), "changed while it was delivered; deliver again")
+        files = tuple(file for _, file in made)
+        found = Delivered(Checked(str(master), measured), audio_sha256(master), files, str(listed))
+        page = parts.new()
+        _write_text(page, manifest.text(found), folder)
+        parts.place(
+            [(part, folder / each.name) for (part, _), each in zip(made, orders, strict=True)] + [(page, listed)]
+        )
+    return found
+
+
+def _nobody(share: float) -> None:
+    pass
+
+
+def _check_names(orders: Sequence[Order], folder: Path, listed: Path) -> None:
+    """Refuse what would be overwritten, before anything is written."""
+    names: dict[str, str] = {}
+    for each in orders:
+        other = names.setdefault(each.name.casefold(), each.profile.name)
+        if other != each.profile.name:
+            raise DeliveryError(
+                f"{folder / each.name}: is what both {other} and {each.profile.name} call their file; "
+                "give one of them another name in its [deliver], such as with {profile}"
+            )
+    for path in (*(folder / each.name for each in orders), listed):
+        if os.path.lexists(path):
+            raise DeliveryError(f"{path}: is already there; deliver into another folder, or move it away first")
+
+
+def _made(
+    each: Order, parts: Parts, pool: ThreadPoolExecutor, trim: bool, tell: Callable[[float], Any], share: float
+) -> tuple[Path, DeliveredFile]:
+    """Write one file and look at it again."""
+    part = parts.new()
+    try:
+        words, trim_db = _written(each, part, pool, trim)
+        tell(share)
+        path = parts.folder / each.name
+        dithered = _dithered(each, trim_db)
+        measured = measure(part, each.master.format.layout, ahead=True)
+        if each.wanted.metadata:
+            _write_tags(each, part, measured, trim_db, dithered)
+            measured = measure(part, each.master.format.layout, ahead=True)
+        null = null_test(each, part, trim_db, dithered)
+        sound = audio_sha256(part)
+    except (OSError, soundfile.LibsndfileError) as error:
+        raise OutputError(f"{parts.folder}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
+    if sound != words.sha256 or measured.values["duration_s"] != words.frames / each.rate:
+        raise OutputError(f"{parts.folder / each.name}: what was written cannot be read back; is the disk sound?")
+    measured = replace(measured, path=str(path))
+    verdict = judge(measured, each.profile)
+    tell(share)
+    return part, DeliveredFile(
+        str(path),
+        measured,
+        (verdict,),
+        None,
+        each.profile.name,
+        trim_db,
+        each.master.format.rate if each.ratio != 1 else None,
+        dithered,
+        (each.head / each.rate, each.tail / each.rate),
+        null,
+        sound,
+    )
+
+
+def _dithered(each: Order, trim_db: float) -> bool:
+    return each.wanted.dither == "tpdf" and each.loses_bits(trim_db)
+
+
+def _written(each: Order, part: Path, pool: ThreadPoolExecutor, trim: bool) -> tuple[Words, float]:
+    """Write the samples, turned down where they would not fit and that is allowed."""
+    trim_db = 0.0
+    for _ in range(_TRIES):
+        words = Words(each.bits, _dithered(each, trim_db), _seed(each))
+        with prepared(each, trim_db, pool) as pieces:
+            _write_words(each, part, words, pieces)
+        if not words.over:
+            return words, trim_db
+        needed = words.trim_db
+        if not trim:
+            where = f"{each.profile.name}, at {each.rate / 1000:g} kHz" if each.ratio != 1 else each.profile.name
+            raise DeliveryError(
+                f"{each.master.path}: would exceed full scale for {where}; "
+                f"--trim turns that file down by {needed:.1f} dB"
+            )
+        trim_db = round(trim_db + needed, 1)
+    raise DeliveryError(f"{each.master.path}: does not fit below full scale for {each.profile.name}")
+
+
+def _seed(each: Order) -> int:
+    """The same master and profile get the same dither."""
+    told = f"{each.master.sha256} {each.profile.name} {each.rate} {each.bits}"
+    return int.from_bytes(hashlib.sha256(told.encode()).digest()[:8], "big")
+
+
+def _write_words(each: Order, part: Path, words: Words, pieces: Any) -> None:
+    format = each.master.format
+    if each.wanted.container == "WAV":
+        write_wave(part, each.rate, each.bits, tuple(format.labels), words.of(pieces))
+        return
+    kind = {"format": each.wanted.container, "subtype": _SUBTYPES[each.bits]}
+    with soundfile.SoundFile(part, "w", each.rate, format.channels, **kind) as file:
+        for piece in words.of(pieces):
+            file.write(np.ascontiguousarray(piece, np.int32))
+    with part.open("rb") as written:
+        os.fsync(written.fileno())
+
+
+def _write_tags(each: Order, part: Path, measured: Measurement, trim_db: float, dithered: bool) -> None:
+    texts = stated_texts(each, trim_db, dithered)
+    if each.wanted.container == "FLAC":
+        write_flac_tags(part, texts)
+    elif each.wanted.container == "AIFF":
+        write_aiff_tags(part, texts)
+    else:
+        numbers: dict[str, float | int | None] = {
+            stated: value if isinstance(value := measured.values[key], int | float) else None
+            for key, stated in _STATED.items()
+        }
+        write_wave_tags(part, texts, numbers | {"time_reference_samples": time_reference(each)})
+
+
+def _write_text(part: Path, text: str, folder: Path) -> None:
+    try:
+        with part.open("w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        raise OutputError(f"{folder}: cannot be written ({error.strerror or error})") from None

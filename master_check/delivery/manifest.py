@@ -158,7 +158,12 @@ def _listed(path: Path) -> Iterator[Mapping[str, str]]:
         raise DeliveryError(f"{path}: is no list of a delivery") from None
     for each in files:
         name = each["name"]
-        if not all(isinstance(value, str) for value in each.values()) or PurePath(name).name != name or "\\" in name:
+        if (
+            not all(isinstance(value, str) for value in each.values())
+            or not name
+            or PurePath(name).name != name
+            or "\\" in name
+        ):
             raise DeliveryError(f"{path}: is damaged: it lists a file outside its folder")
     return iter(files)
 

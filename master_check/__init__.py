@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from master_check.albums.album import Album, Track, album
     from master_check.albums.tracks import AlbumError
     from master_check.alignment.align import PairError
-    from master_check.delivery.deliver import Delivered, deliver
+    from master_check.delivery.deliver import deliver
+    from master_check.delivery.delivered import Delivered
     from master_check.delivery.manifest import Verified, verify
     from master_check.delivery.order import DeliveryError
     from master_check.judgement.checked import Checked, check, check_files
@@ -49,7 +50,8 @@ if TYPE_CHECKING:
 _HOMES = {
     "albums.album": ("Album", "Track", "album"),
     "albums.tracks": ("AlbumError",),
-    "delivery.deliver": ("Delivered", "deliver"),
+    "delivery.deliver": ("deliver",),
+    "delivery.delivered": ("Delivered",),
     "delivery.manifest": ("Verified", "verify"),
     "delivery.order": ("DeliveryError",),
     "judgement.checked": ("Checked", "check", "check_files"),

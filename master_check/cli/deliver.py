@@ -22,7 +22,7 @@ from master_check.cli.common import (
 )
 
 if TYPE_CHECKING:
-    from master_check.delivery.deliver import Delivered
+    from master_check.delivery.delivered import Delivered
     from master_check.tables.layouts import Layout
 
 

@@ -5,17 +5,15 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path, PurePath
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import Any, Final, Literal
 
 from master_check import __version__
+from master_check.delivery.delivered import Delivered, DeliveredFile
 from master_check.delivery.order import DeliveryError
 from master_check.judgement.verdict import Overall
 from master_check.sound.audio_checksum import audio_sha256
 from master_check.sound.checksum import sha256
 from master_check.sound.format import AudioError
-
-if TYPE_CHECKING:
-    from master_check.delivery.deliver import Delivered, DeliveredFile
 
 VERSION: Final = 1
 
@@ -41,7 +39,7 @@ def name_of(master: Path) -> str:
     return f"{master.stem}{SUFFIX}"
 
 
-def text(found: "Delivered") -> str:
+def text(found: Delivered) -> str:
     """The list as JSON; the same keys as `deliver --json` has, without paths of this machine."""
     master = found.master.measurement
     assert master is not None
@@ -62,7 +60,7 @@ def text(found: "Delivered") -> str:
     return json.dumps(told, ensure_ascii=False, indent=2) + "\n"
 
 
-def _file(file: "DeliveredFile") -> dict[str, Any]:
+def _file(file: DeliveredFile) -> dict[str, Any]:
     measured = file.measurement
     assert measured is not None
     (verdict,) = file.verdicts

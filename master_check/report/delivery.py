@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.text import Text
 
-from master_check.delivery.deliver import Delivered, DeliveredFile
+from master_check.delivery.delivered import Delivered, DeliveredFile
 from master_check.delivery.manifest import Verified
 from master_check.judgement.verdict import worst
 from master_check.report import json_types as types

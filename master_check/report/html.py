@@ -46,7 +46,7 @@ from master_check.text import clock, visible
 if TYPE_CHECKING:
     from master_check.albums.album import Album
     from master_check.albums.album import Track as AlbumTrack
-    from master_check.delivery.deliver import Delivered
+    from master_check.delivery.delivered import Delivered
     from master_check.judgement.tags import TaggedFile
     from master_check.limiting.plan import Plan, Setting
     from master_check.measurement.measurement import Measurement

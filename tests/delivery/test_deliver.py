@@ -15,7 +15,7 @@ import soundfile
 import wavinfo
 
 from master_check import DeliveryError, check, deliver, verify
-from master_check.delivery.deliver import Delivered
+from master_check.delivery.delivered import Delivered
 from master_check.output import OutputError
 from tests.signals import noise, programme, silence, write
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Final
 
-from master_check.delivery.deliver import Delivered, DeliveredFile
+from master_check.delivery.delivered import Delivered, DeliveredFile
 from master_check.delivery.manifest import Verified
 from master_check.judgement.profile import Delivery
 

@@ -14,6 +14,9 @@ from typing import Final
 _UNFINISHED: Final[set[Path]] = set()
 """Files and folders of this process that nobody else is to find."""
 
+_MADE: Final[set[Path]] = set()
+"""Folders made for results: they go again if nothing gets into them."""
+
 
 class OutputError(Exception):
     """A result that could not be written: which file, why, what to do, in one line."""
@@ -118,7 +121,7 @@ class Parts:
         except OSError as error:
             raise OutputError(f"{folder}: cannot be made ({error.strerror or error})") from None
         if self._made:
-            _UNFINISHED.add(folder)
+            _MADE.add(folder)
 
     def __enter__(self) -> "Parts":
         return self
@@ -131,7 +134,7 @@ class Parts:
         if self._made:
             with suppress(OSError):  # it holds what was delivered
                 self.folder.rmdir()
-            _UNFINISHED.discard(self.folder)
+            _MADE.discard(self.folder)
 
     def new(self) -> Path:
         """An empty file of a name that nobody looks for.
@@ -151,14 +154,19 @@ class Parts:
         return Path(name)
 
     def place(self, places: Sequence[tuple[Path, Path]]) -> None:
-        """Move parts to where they belong, over files that are there; takes back the moved ones where one fails.
+        """Move parts to where they belong; takes back the moved ones where one fails.
 
         Raises
         ------
         OutputError
-            One of them cannot be moved.
+            One of them cannot be moved, or is there meanwhile.
         """
         new = {place for _, place in places if not place.exists()}
+        if len(new) < len(places):
+            there = next(place for _, place in places if place not in new)
+            raise OutputError(f"{there}: is already there; nothing is overwritten")
+        for part, _ in places:
+            sync(part)
         _UNFINISHED.update(new)
         moved: list[Path] = []
         try:
@@ -166,6 +174,7 @@ class Parts:
                 part.chmod(0o666 & ~_umask())
                 part.replace(place)
                 moved.append(place)
+            sync(self.folder)
         except OSError as error:
             for place in new.intersection(moved):
                 with suppress(OSError):
@@ -187,12 +196,33 @@ def temporary_folder(name: str) -> Iterator[Path]:
             _UNFINISHED.discard(path)
 
 
+def sync(path: Path) -> None:
+    """Have the system write a file, or a folder's list of names, to the disk; where it cannot for folders, it does not.
+
+    Raises
+    ------
+    OSError
+        The disk is full, or failing.
+    """
+    try:
+        number = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    except PermissionError:  # Windows opens no folders
+        return
+    try:
+        os.fsync(number)
+    finally:
+        os.close(number)
+
+
 def abandon() -> None:
     """Take away what is unfinished, for a program that stops here and now."""
     for path in tuple(_UNFINISHED):
         for _ in range(3):  # other threads go on, and may put something into a folder while it is being emptied
             with suppress(OSError):
                 shutil.rmtree(path) if path.is_dir() else path.unlink(missing_ok=True)
+    for path in tuple(_MADE):
+        with suppress(OSError):  # somebody else put something there
+            path.rmdir()
 
 
 def _umask() -> int:

@@ -30,7 +30,11 @@ if TYPE_CHECKING:
 @click.argument("master", type=PATH, required=False)
 @profiles_option
 @click.option("--to", type=PATH, metavar="FOLDER", help="Where the files go; made where it is not there.")
-@click.option("--trim", is_flag=True, help="Turn down what would exceed full scale, by as little as it takes.")
+@click.option(
+    "--trim",
+    is_flag=True,
+    help="Turn down what would exceed full scale or the profile's limits, by as little as it takes.",
+)
 @click.option("--verify", type=PATH, metavar="FOLDER", help="Hold a delivered folder against its list instead.")
 @layout_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")

@@ -2,13 +2,14 @@
 
 import hashlib
 import os
-from collections.abc import Callable, Sequence
+import unicodedata
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
 import soundfile
 
 from master_check import cores
@@ -17,10 +18,10 @@ from master_check.delivery.delivered import Delivered, DeliveredFile
 from master_check.delivery.null import null_test
 from master_check.delivery.order import DeliveryError, Order, order, stated_texts, time_reference
 from master_check.delivery.prepared import prepared
-from master_check.delivery.words import Words
-from master_check.judgement.checked import Checked, load_all
+from master_check.delivery.words import Words, tenths_up
+from master_check.judgement.checked import Checked, asks_origin, load_all
 from master_check.judgement.profile import Profile
-from master_check.judgement.verdict import judge
+from master_check.judgement.verdict import Verdict, judge
 from master_check.measurement.measurement import Measurement
 from master_check.measurement.one_pass import measure
 from master_check.output import OutputError, Parts
@@ -28,13 +29,13 @@ from master_check.sound.audio_checksum import audio_sha256
 from master_check.sound.checksum import state
 from master_check.sound.format import AudioError
 from master_check.sound.tags.writing import write_aiff_tags, write_flac_tags, write_wave_tags
-from master_check.sound.wave_writing import write_wave
+from master_check.sound.writing import write_sound
 from master_check.tables.layouts import Layout
 
-_SUBTYPES: Final = {16: "PCM_16", 24: "PCM_24", 32: "PCM_32"}
+_TRIES: Final = 6
+"""Files written for one that is turned down: dither is another one each time, and what is over shrinks."""
 
-_TRIES: Final = 3
-"""Dither is another one at another level, and may not fit again."""
+_PEAKS: Final = ("sample_peak_dbfs", "true_peak_dbtp")
 
 _STATED: Final = {
     "integrated_lufs": "loudness_lufs",
@@ -68,7 +69,8 @@ def deliver(
     to : str or path
         The folder for the files and their list; made where it is not there.
     trim : bool
-        Turn down what would exceed full scale, by as many tenths of a decibel as it takes.
+        Turn down what would exceed full scale, the profile's peak limits, or a loudness that is a must, by as many
+        tenths of a decibel as it takes.
     layout : Layout, optional
         What the master's channels are, where it does not say or is wrong.
     threads : int, optional
@@ -121,7 +123,8 @@ def _check_names(orders: Sequence[Order], folder: Path, listed: Path) -> None:
     """Refuse what would be overwritten, before anything is written."""
     names: dict[str, str] = {}
     for each in orders:
-        other = names.setdefault(each.name.casefold(), each.profile.name)
+        # Names that some file system takes for one.
+        other = names.setdefault(unicodedata.normalize("NFC", each.name).casefold(), each.profile.name)
         if other != each.profile.name:
             raise DeliveryError(
                 f"{folder / each.name}: is what both {other} and {each.profile.name} call their file; "
@@ -136,23 +139,19 @@ def _made(
     each: Order, parts: Parts, pool: ThreadPoolExecutor, trim: bool, tell: Callable[[float], Any], share: float
 ) -> tuple[Path, DeliveredFile]:
     """Write one file and look at it again."""
-    part = parts.new()
-    try:
-        words, trim_db = _written(each, part, pool, trim)
+    part, path = parts.new(), parts.folder / each.name
+    with _writing(path):
+        words, trim_db = _written(each, part, path, pool, trim)
         tell(share)
-        path = parts.folder / each.name
         dithered = _dithered(each, trim_db)
-        measured = measure(part, each.master.format.layout, ahead=True)
+        measured = _measured(each, part, path)
         if each.wanted.metadata:
             _write_tags(each, part, measured, trim_db, dithered)
-            measured = measure(part, each.master.format.layout, ahead=True)
+            measured = _measured(each, part, path)
         null = null_test(each, part, trim_db, dithered)
         sound = audio_sha256(part)
-    except (OSError, soundfile.LibsndfileError) as error:
-        raise OutputError(f"{parts.folder}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
     if sound != words.sha256 or measured.values["duration_s"] != words.frames / each.rate:
-        raise OutputError(f"{parts.folder / each.name}: what was written cannot be read back; is the disk sound?")
-    measured = replace(measured, path=str(path))
+        raise OutputError(f"{path}: does not read back as it was written; the disk may be failing")
     verdict = judge(measured, each.profile)
     tell(share)
     return part, DeliveredFile(
@@ -170,47 +169,71 @@ def _made(
     )
 
 
+def _measured(each: Order, part: Path, path: Path) -> Measurement:
+    """What was written, under the name that it will have."""
+    try:
+        found = measure(part, each.master.format.layout, ahead=True, origin=asks_origin([each.profile]))
+    except AudioError as error:
+        raise OutputError(f"{path}: does not read back as it was written ({error.problem})") from None
+    return replace(found, path=str(path))
+
+
+@contextmanager
+def _writing(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except (OSError, soundfile.LibsndfileError) as error:
+        raise OutputError(f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
+
+
 def _dithered(each: Order, trim_db: float) -> bool:
     return each.wanted.dither == "tpdf" and each.loses_bits(trim_db)
 
 
-def _written(each: Order, part: Path, pool: ThreadPoolExecutor, trim: bool) -> tuple[Words, float]:
-    """Write the samples, turned down where they would not fit and that is allowed."""
+def _written(each: Order, part: Path, path: Path, pool: ThreadPoolExecutor, trim: bool) -> tuple[Words, float]:
+    """Write the samples; with `trim` again and further down, until they fit and keep the profile's limits."""
     trim_db = 0.0
     for _ in range(_TRIES):
         words = Words(each.bits, _dithered(each, trim_db), _seed(each))
         with prepared(each, trim_db, pool) as pieces:
-            _write_words(each, part, words, pieces)
-        if not words.over:
-            return words, trim_db
-        needed = words.trim_db
-        if not trim:
+            labels = tuple(each.master.format.labels)
+            write_sound(part, each.container, each.rate, each.bits, labels, words.of(pieces))
+        more = words.trim_db
+        if more and not trim:
             where = f"{each.profile.name}, at {each.rate / 1000:g} kHz" if each.ratio != 1 else each.profile.name
             raise DeliveryError(
-                f"{each.master.path}: would exceed full scale for {where}; "
-                f"--trim turns that file down by {needed:.1f} dB"
+                f"{each.master.path}: would exceed full scale for {where}; --trim turns that file down by {more:.1f} dB"
             )
-        trim_db = round(trim_db + needed, 1)
-    raise DeliveryError(f"{each.master.path}: does not fit below full scale for {each.profile.name}")
+        if trim and not more:
+            more = trim_needed(judge(_measured(each, part, path), each.profile))
+        if not more:
+            return words, trim_db
+        trim_db = round(trim_db + more, 1)
+    raise DeliveryError(
+        f"{each.master.path}: its file for {each.profile.name} is over its limits even {trim_db:.1f} dB down"
+    )
+
+
+def trim_needed(verdict: Verdict) -> float:
+    """By how much a file has to be turned down for its peak limits and for a loudness that is a must, in tenths of a
+    decibel; 0 where it keeps them."""
+    over = [0.0]
+    for finding in verdict.broken():
+        rule, value = finding.rule, finding.value
+        if not isinstance(value, int | float):
+            continue
+        if rule.measure in _PEAKS and rule.max is not None:
+            over.append(value - rule.max)
+        elif rule.measure == "integrated_lufs" and rule.level == "must":
+            most = rule.target if rule.target is not None else rule.max
+            over.append(value - most if most is not None else 0.0)
+    return tenths_up(max(over)) if max(over) > 0.0 else 0.0
 
 
 def _seed(each: Order) -> int:
     """The same master and profile get the same dither."""
     told = f"{each.master.sha256} {each.profile.name} {each.rate} {each.bits}"
     return int.from_bytes(hashlib.sha256(told.encode()).digest()[:8], "big")
-
-
-def _write_words(each: Order, part: Path, words: Words, pieces: Any) -> None:
-    format = each.master.format
-    if each.wanted.container == "WAV":
-        write_wave(part, each.rate, each.bits, tuple(format.labels), words.of(pieces))
-        return
-    kind = {"format": each.wanted.container, "subtype": _SUBTYPES[each.bits]}
-    with soundfile.SoundFile(part, "w", each.rate, format.channels, **kind) as file:
-        for piece in words.of(pieces):
-            file.write(np.ascontiguousarray(piece, np.int32))
-    with part.open("rb") as written:
-        os.fsync(written.fileno())
 
 
 def _write_tags(each: Order, part: Path, measured: Measurement, trim_db: float, dithered: bool) -> None:

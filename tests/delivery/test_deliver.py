@@ -156,6 +156,17 @@ def test_nothing_is_clipped_or_turned_down_unasked(tmp_path: Path) -> None:
     assert np.abs(own).max() < 1.0
 
 
+def test_trim_keeps_the_limits_of_the_profile(master: Path, tmp_path: Path) -> None:
+    before = check(master)[0].values["integrated_lufs"]
+    (file,) = deliver(master, "broadcast-r128", tmp_path / "out", trim=True).files
+    assert file.measurement is not None and isinstance(before, float)
+    after = file.measurement.values["integrated_lufs"]
+    assert isinstance(after, float)
+    assert file.trim_db == pytest.approx(before + 23.0, abs=0.1)  # EBU R 128: -23 LUFS
+    assert -23.2 <= after <= -22.99
+    assert file.null.as_expected
+
+
 def test_nothing_is_overwritten(master: Path, tmp_path: Path) -> None:
     (first,) = delivered(master, tmp_path).files
     before = Path(first.path).read_bytes()
@@ -172,9 +183,10 @@ def test_two_profiles_cannot_have_the_same_name_for_a_file(master: Path, tmp_pat
     assert not (tmp_path / "out").exists()
 
 
-def test_a_full_disk_leaves_nothing_behind(master: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("container", ["WAV", "FLAC", "AIFF"])
+def test_a_full_disk_leaves_nothing_behind(master: Path, tmp_path: Path, container: str) -> None:
     """A limit on the size of files stands for it: the same error comes from the same call."""
-    place = profile(tmp_path, "place", bits=24)
+    place = profile(tmp_path, "place", bits=24, container=container)
     script = (
         "import resource, signal, sys\n"
         "from master_check import deliver\n"

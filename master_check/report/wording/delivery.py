@@ -36,7 +36,7 @@ def made(file: DeliveredFile) -> list[str]:
     """What was done to the master to make a file, a line each."""
     lines = []
     if file.trim_db:
-        lines.append(f"turned down by {file.trim_db:.1f} dB: it would have exceeded full scale")
+        lines.append(f"turned down by {file.trim_db:.1f} dB, so that it keeps its limits")
     if file.converted_from_hz is not None:
         lines.append(f"converted from {file.converted_from_hz / 1000:g} kHz")
     if file.dithered:

@@ -171,13 +171,23 @@ def test_exactly_the_faults_of_the_stems_are_found(sheet: tuple[Session, Stems])
     assert rough.extra is None
 
 
-def test_only_the_hot_stem_is_too_loud(sheet: tuple[Session, Stems]) -> None:
+def test_only_what_is_wrong_with_single_stems_is_told(sheet: tuple[Session, Stems]) -> None:
     session, found = sheet
-    hot = {
-        stem.name
+    broken = {
+        (stem.name, finding.measure)
         for stem in found.stems
         for verdict in stem.verdicts
         for finding in verdict.broken()
-        if finding.measure == "sample_peak_dbfs"
     }
-    assert hot == {f"bass/{name}.wav" for name, gain in session.gains_db.items() if gain > 0.0}
+    hot = {(f"bass/{name}.wav", "sample_peak_dbfs") for name, gain in session.gains_db.items() if gain > 0.0}
+    hums = {("bass/bass.wav", "hum_dbfs")} if "bass" in session.added else set()
+    assert broken == hot | hums
+    told = {(each.kind, *(found.stems[place].name for place in each.stems)) for each in found.remarks}
+    planted = {"bass": ("rumble", "bass/bass.wav"), "snare": ("ringing", "drums/snare.wav")}
+    assert told == {planted[name] for name in session.added}
+    for stem in found.stems:
+        if stem.name == "bass/bass.wav" and hums:
+            assert stem.values["hum_hz"] == pytest.approx(50.0, abs=0.5)
+            assert stem.values["hum_dbfs"] == pytest.approx(-54.0 + 3.0, abs=1.0)  # on the scale on which a sine peaks
+        if stem.name == "drums/snare.wav" and session.added:
+            assert stem.values["ringing_hz"] == pytest.approx(1870.0, rel=0.01)

@@ -65,6 +65,13 @@ def mix_summary(found: MixFound) -> list[str]:
     return [*lines, *_bus(found), *_common(found)]
 
 
+def mix_headline(found: MixFound) -> str:
+    """Whether the stems make the mix, in a few words."""
+    if found.null.as_they_are_db is None:
+        return "The mix is silent"
+    return "The stems make the mix" if found.nulls else "The stems do not make the mix as they are"
+
+
 def _fails(found: MixFound) -> str:
     null = found.null
     text = f"the stems do not make the mix as they are: {-(null.as_they_are_db or 0.0):.0f} dB null"

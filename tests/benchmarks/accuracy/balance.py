@@ -2,7 +2,10 @@
 
     python -m tests.benchmarks.accuracy.balance                  # made songs, some minutes
     python -m tests.benchmarks.accuracy.balance --songs 1
-    python -m tests.benchmarks.accuracy.balance --stems FOLDER   # and the stems in there (such as MIDI files, rendered)
+    python -m tests.benchmarks.accuracy.balance --stems FOLDER   # and the stems in there
+    python -m tests.benchmarks.accuracy.balance --render MIDIS FOLDER    # MIDI files into such a folder, stem by stem
+
+Rendering needs `tinysoundfont` and `mido` from PyPI and Debian's `fluid-soundfont-gm`; `openttd-openmsx` has MIDI files.
 
 Every stem gets a gain within 6 dB; then something is done to one stem, and something to the sum. Asked, before anything
 was measured: half a decibel wherever a level is given, and a refusal where it cannot be had: never a wrong figure. What
@@ -10,10 +13,12 @@ is compared is each level against the median of those that nothing was done to.
 """
 
 import argparse
+import importlib
+import tempfile
 import zlib
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import scipy.signal
@@ -25,6 +30,8 @@ from master_check.sound.kept import ArraySignal
 from tests.balance.songs import RATE, Floats, delayed, mixed, song
 from tests.balance.test_against import mp3
 from tests.pair.processing import compressor_gain, equalised, limiter_gain
+
+SOUNDS: Final = "/usr/share/sounds/sf2/FluidR3_GM.sf2"  # Debian package fluid-soundfont-gm
 
 ALLOWED_DB: Final = 0.5
 
@@ -94,6 +101,44 @@ def songs(count: int, folder: Path | None) -> Iterator[tuple[str, Stems]]:
             yield place.name, {name: frames[20 * RATE : 44 * RATE] for name, (frames, _) in found.items()}
 
 
+def render(midis: Path, folder: Path) -> None:
+    """Every channel of MIDI files on its own, 45 s at 48 kHz, without reverb; of songs with at least four channels."""
+    mido, tinysoundfont = (importlib.import_module(name) for name in ("mido", "tinysoundfont"))  # for this only
+    for path in sorted(midis.glob("*.mid")):
+        song_ = mido.MidiFile(path)
+        channels = sorted({m.channel for track in song_.tracks for m in track if m.type == "note_on"})
+        parts = {f"{channel:02d}": _rendered(mido, tinysoundfont, song_, channel) for channel in channels}
+        parts = {name: frames for name, frames in parts.items() if np.abs(frames[20 * RATE :]).max() > 1e-3}
+        if len(parts) < 4:
+            continue
+        (folder / path.stem).mkdir(parents=True, exist_ok=True)
+        loudest = np.abs(np.sum(list(parts.values()), axis=0)).max()
+        for name, frames in parts.items():
+            soundfile.write(folder / path.stem / f"{name}.wav", frames / loudest, RATE, subtype="FLOAT")
+
+
+def _rendered(mido: Any, tinysoundfont: Any, whole: Any, channel: int) -> Floats:
+    alone = mido.MidiFile(type=whole.type, ticks_per_beat=whole.ticks_per_beat)
+    for track in whole.tracks:
+        kept, late = mido.MidiTrack(), 0
+        for message in track:
+            late += message.time
+            if message.is_meta or getattr(message, "channel", channel) == channel:
+                kept.append(message.copy(time=late))
+                late = 0
+        alone.tracks.append(kept)
+    with tempfile.NamedTemporaryFile(suffix=".mid") as file:
+        alone.save(file.name)
+        synth = tinysoundfont.Synth(gain=-12, samplerate=RATE)
+        synth.sfload(SOUNDS)
+        for each in range(16):
+            synth.program_change(each, 0, each == 9)
+        sequencer = tinysoundfont.Sequencer(synth)
+        sequencer.midi_load(file.name)
+        pieces = [bytes(synth.generate(RATE // 4)) for _ in range(180)]
+    return np.concatenate([np.frombuffer(piece, np.float32).reshape(-1, 2) for piece in pieces]).astype(np.float64)
+
+
 def held(stems: Mapping[str, Floats], mix: Floats) -> list[Level]:
     return against([ArraySignal(frames, RATE) for frames in stems.values()], ArraySignal(mix, RATE)).levels
 
@@ -102,7 +147,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--songs", type=int, default=4, help="made songs")
     parser.add_argument("--stems", type=Path, help="a folder with a folder of 48 kHz WAV stems a song")
+    parser.add_argument("--render", type=Path, nargs=2, metavar=("MIDIS", "FOLDER"))
     arguments = parser.parse_args()
+    if arguments.render:
+        render(*arguments.render)
+        return
     print(f"Levels given, and how far they are off, dB. Asked: {ALLOWED_DB} at most")
     print(
         f"{'bus':22} {'one stem':16} {'given':>9} {'mean':>6} {'worst':>6} {'over':>5} "

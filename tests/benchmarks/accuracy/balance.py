@@ -5,7 +5,7 @@
     python -m tests.benchmarks.accuracy.balance --stems FOLDER   # and the stems in there
     python -m tests.benchmarks.accuracy.balance --render MIDIS FOLDER    # MIDI files into such a folder, stem by stem
 
-Rendering needs `tinysoundfont` and `mido` from PyPI and Debian's `fluid-soundfont-gm`; `openttd-openmsx` has MIDI files.
+Rendering needs `tinysoundfont` and `mido` from PyPI and Debian's `fluid-soundfont-gm`; `openttd-openmsx` has MIDIs.
 
 Every stem gets a gain within 6 dB; then something is done to one stem, and something to the sum. Asked, before anything
 was measured: half a decibel wherever a level is given, and a refusal where it cannot be had: never a wrong figure. What

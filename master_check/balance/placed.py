@@ -1,15 +1,16 @@
 """Stems where a mix has them, and what they are in it: the one way from stems and a mix to levels."""
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from master_check.alignment.align import Alignment, align
+from master_check.alignment.align import Alignment, PairError, align
 from master_check.alignment.lines import Line
-from master_check.alignment.views import Folded, Placed, at_rate
+from master_check.alignment.views import Feed, Folded, Placed, at_rate
 from master_check.balance.delays import LONGEST_S, Delays, delays
 from master_check.balance.fit import Fit, Fitting
 from master_check.balance.levels import Level, levels
@@ -18,6 +19,9 @@ from master_check.sound.kept import Frames, Signal
 
 LEAST_COHERENCE = 0.1
 """Of a mix with the sum of its stems, below which they belong to another song."""
+
+LOUDEST = 3
+"""Stems that are tried alone where their sum is not in the mix."""
 
 LEAST_DRIFT = 30e-6
 """Drift below this is none: stems and mix came out of one machine."""
@@ -92,7 +96,7 @@ def against(stems: Sequence[Signal], mix: Signal) -> Against:
         The mix is not made of these stems at all.
     """
     alike = [_channels(at_rate(stem, mix.rate), mix.channels) for stem in stems]
-    alignment, whole = align(Sum(alike), mix, LEAST_COHERENCE)
+    alignment, whole = _aligned(alike, mix)
     same_rate = all(stem.rate == mix.rate for stem in stems)
     lines = _joined([_whole(line, same_rate) for line in whole.lines], LONGEST_S * mix.rate)
     placed = [Placed(stem, lines, whole.feeds, mix.frames) for stem in alike]
@@ -108,6 +112,25 @@ def against(stems: Sequence[Signal], mix: Signal) -> Against:
     fit = fitting.fit()
     told = levels(fitting, fit, mix.rate)
     return Against(alignment, tuple(placed), tuple(own), mix, tuple(parts), found, fitting, fit, told)
+
+
+def _aligned(stems: Sequence[Signal], mix: Signal) -> tuple[Alignment, Placed]:
+    """Their sum over the mix. Where a loud stem is inverted or late the sum is not in it; a loud one alone is, then."""
+    try:
+        return align(Sum(stems), mix, LEAST_COHERENCE)
+    except PairError as strangers:
+        size = round(PART_S * mix.rate)
+        for stem in sorted(stems, key=lambda each: -float(energies(each, size).sum()))[:LOUDEST]:
+            with suppress(PairError):
+                found, placed = align(stem, mix, LEAST_COHERENCE)
+                longest = max(placed.lines, key=lambda line: line.stop - line.start)
+                line = replace(longest, start=0, stop=mix.frames)
+                # What it tells of polarity and channels is its own.
+                plain = replace(
+                    found, inverted=False, swapped=False, inverted_channel=None, right_later_s=0.0, edits=()
+                )
+                return plain, Placed(stem, [line], [Feed(channel) for channel in range(mix.channels)], mix.frames)
+        raise strangers from None
 
 
 def _channels(signal: Signal, channels: int) -> Signal:

@@ -119,6 +119,19 @@ def test_something_that_no_stem_has_is_told_first(stems: dict[str, Floats]) -> N
     assert (found.foreign.first_s, found.foreign.last_s) == pytest.approx((8.0, 12.0), abs=0.5)
 
 
+def test_a_loud_stem_that_is_inverted_or_late_hides_no_other(stems: dict[str, Floats]) -> None:
+    """With most of the power in one stem, the sum of all is not in the mix any more."""
+    loud = stems | {NAMES[BASS]: 4.0 * stems[NAMES[BASS]]}
+    for made, late, inverted in ((-loud[NAMES[BASS]], 0, True), (delayed(loud[NAMES[BASS]], 1_000), 1_000, False)):
+        found, _ = in_mix(loud, np.pad(mixed(loud | {NAMES[BASS]: made}), ((700, 0), (0, 0))))
+        for n, stem in enumerate(found.stems):
+            assert stem.level.inverted == (inverted and n == BASS)
+            assert stem.delay_samples == (late if n == BASS else 0)
+            assert stem.level.gain_db == pytest.approx(0.0, abs=0.05)
+        assert found.alignment.offset_samples == 700
+        assert not found.alignment.inverted
+
+
 def test_another_take_is_refused(stems: dict[str, Floats]) -> None:
     other = dict(stems)
     other[NAMES[GUITAR]] = song(77, 20.0)[NAMES[GUITAR]]

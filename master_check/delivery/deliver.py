@@ -99,8 +99,8 @@ def deliver(
     before = state(str(master))
     measured = measure(master, layout, ahead=True, progress=lambda part: tell(part * share))
     orders = [order(measured, profile) for profile in loaded]
-    listed = folder / manifest.name_of(Path(master))
-    _check_names(orders, folder, listed)
+    listed = manifest.free_place(folder, Path(master))
+    _check_names(orders, folder)
     with Parts(folder) as parts, ThreadPoolExecutor(cores.threads(threads)) as pool:
         made = [_made(each, parts, pool, trim, tell, share) for each in orders]
         if state(str(master)) != before:
@@ -119,7 +119,7 @@ def _nobody(share: float) -> None:
     pass
 
 
-def _check_names(orders: Sequence[Order], folder: Path, listed: Path) -> None:
+def _check_names(orders: Sequence[Order], folder: Path) -> None:
     """Refuse what would be overwritten, before anything is written."""
     names: dict[str, str] = {}
     for each in orders:
@@ -130,7 +130,7 @@ def _check_names(orders: Sequence[Order], folder: Path, listed: Path) -> None:
                 f"{folder / each.name}: is what both {other} and {each.profile.name} call their file; "
                 "give one of them another name in its [deliver], such as with {profile}"
             )
-    for path in (*(folder / each.name for each in orders), listed):
+    for path in (folder / each.name for each in orders):
         if os.path.lexists(path):
             raise DeliveryError(f"{path}: is already there; deliver into another folder, or move it away first")
 

@@ -1,6 +1,7 @@
 """The list that goes with a delivery, and holding a delivered folder against it later."""
 
 import json
+import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -9,15 +10,16 @@ from typing import Any, Final, Literal
 
 from master_check import __version__
 from master_check.delivery.delivered import Delivered, DeliveredFile
-from master_check.delivery.order import DeliveryError
+from master_check.delivery.order import DeliveryError, plain_name
 from master_check.judgement.verdict import Overall
 from master_check.sound.audio_checksum import audio_sha256
 from master_check.sound.checksum import sha256
 from master_check.sound.format import AudioError
+from master_check.text import visible
 
 VERSION: Final = 1
 
-SUFFIX: Final = " (delivery).json"
+PATTERN: Final = "* (delivery*).json"
 
 LARGEST: Final = 16_000_000
 """Bytes of a list; anything longer is none."""
@@ -34,9 +36,12 @@ FIGURES: Final = (
 State = Literal["as delivered", "other metadata", "other sound", "missing", "unreadable"]
 
 
-def name_of(master: Path) -> str:
-    """What the list of a master's delivery is called."""
-    return f"{master.stem}{SUFFIX}"
+def free_place(folder: Path, master: Path) -> Path:
+    """Where the list of a master's delivery goes; a later delivery into the same folder has a list of its own."""
+    name, number = plain_name(master.stem), 1
+    while os.path.lexists(place := folder / f"{name} (delivery{f' {number}' * (number > 1)}).json"):
+        number += 1
+    return place
 
 
 def text(found: Delivered) -> str:
@@ -48,7 +53,7 @@ def text(found: Delivered) -> str:
         "sendoff": __version__,
         "date": datetime.now(UTC).isoformat(timespec="seconds"),
         "master": {
-            "name": PurePath(found.master.path).name,
+            "name": visible(PurePath(found.master.path).name),
             "sha256": master.sha256,
             "audio_sha256": found.master_audio_sha256,
             "sample_rate_hz": master.format.rate,
@@ -135,7 +140,7 @@ def verify(place: str | Path) -> list[Verified]:
         There is no list, or it is none of ours.
     """
     where = Path(place)
-    lists = sorted(where.glob(f"*{SUFFIX}")) if where.is_dir() else [where]
+    lists = sorted(where.glob(PATTERN)) if where.is_dir() else [where]
     if not lists:
         raise DeliveryError(f'{where}: no list of a delivery in this folder; it is called "... (delivery).json"')
     return [Verified(str(path), tuple(_verified(path.parent, each) for each in _listed(path))) for path in lists]

@@ -85,7 +85,7 @@ def order(master: Measurement, profile: Profile) -> Order:
     if wanted is None:
         raise DeliveryError(f"{profile.name}: says nothing of deliveries; give it a [deliver] table")
     format, container = master.format, CONTAINERS[wanted.container]
-    rate = nearest(format.rate, wanted.rate_hz or (format.rate,))
+    rate = _rate(format.rate, wanted.rate_hz or (format.rate,))
     bits = nearest(_own_bits(format), wanted.bits or container.bits)
     if format.channels > container.most_channels:
         raise DeliveryError(f"{master.path}: has {format.channels} channels, more than a {container.key} file takes")
@@ -95,6 +95,12 @@ def order(master: Measurement, profile: Profile) -> Order:
     if container.largest is not None and _sound_bytes(made) > container.largest:
         raise DeliveryError(f"{master.path}: is too long for a {container.key} file; ask for WAV")
     return made
+
+
+def _rate(own: int, choices: tuple[int, ...]) -> int:
+    """The master's own where it can be had; else the highest that its own is a multiple of; else the next lower one."""
+    even = [choice for choice in choices if own % choice == 0]
+    return max(even) if even else nearest(own, choices)
 
 
 def nearest(own: float, choices: Iterable[int]) -> int:
@@ -130,9 +136,13 @@ def _name(master: Measurement, profile: Profile, wanted: Delivery, rate: int, bi
             "master or change the pattern"
         )
     name = re.sub(r"\{([^{}]*)\}", lambda field: values[field[1]], wanted.name)
-    name = _UNFIT.sub("_", visible(name)).strip(" .")
-    name = name.encode("utf-8", "replace")[:_LONGEST_NAME].decode("utf-8", "ignore").rstrip(" .")
-    return (name or "master") + CONTAINERS[wanted.container].suffix
+    return plain_name(name) + CONTAINERS[wanted.container].suffix
+
+
+def plain_name(text: str) -> str:
+    """A text as a file name that every system takes, without a suffix."""
+    name = _UNFIT.sub("_", visible(text)).strip(" .")
+    return name.encode("utf-8", "replace")[:_LONGEST_NAME].decode("utf-8", "ignore").rstrip(" .") or "master"
 
 
 def texts(master: Measurement) -> dict[str, str]:

@@ -154,7 +154,8 @@ class Delivery:
         A key of `tables.deliveries.CONTAINERS`.
     rate_hz, bits : tuple of int
         Sample rates and word lengths that the place takes; empty for whatever the master has. The master's own is kept
-        where it is among them, or else the next lower one is made, or else the lowest.
+        where it is among them. Else the highest rate is made that divides the master's, else the next lower one, else
+        the lowest.
     dither : str
         Where bits are lost: tpdf or none.
     head_silence_s, tail_silence_s : float

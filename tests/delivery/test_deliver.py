@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -174,6 +175,40 @@ def test_nothing_is_overwritten(master: Path, tmp_path: Path) -> None:
         delivered(master, tmp_path, bits=16)
     assert Path(first.path).read_bytes() == before
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["song (delivery).json", "song (place).wav"]
+
+
+def test_a_later_delivery_has_a_list_of_its_own(master: Path, tmp_path: Path) -> None:
+    for name in ("one", "two"):
+        deliver(master, profile(tmp_path, name), tmp_path / "out")
+    lists = verify(tmp_path / "out")
+    assert [Path(each.manifest).name for each in lists] == ["song (delivery 2).json", "song (delivery).json"]
+    assert all(each.result == "pass" and len(each.files) == 1 for each in lists)
+
+
+@pytest.mark.parametrize("name", [b"\xff\xe9 song", b"a:b*c?", 80 * "ä".encode() + 80 * b"n"])
+def test_odd_names(tmp_path: Path, name: bytes) -> None:
+    source = Path(os.fsdecode(os.fsencode(tmp_path) + b"/" + name + b".wav"))
+    write(tmp_path / "plain.wav", noise(1.0, -20.0)).replace(source)
+    found = delivered(source, tmp_path)
+    assert Path(found.files[0].path).is_file() and Path(found.manifest).is_file()
+    assert not set(':*?"<>|') & set(Path(found.manifest).name)
+    assert verify(tmp_path / "out")[0].result == "pass"
+
+
+@pytest.mark.parametrize(
+    ("own", "choices", "wanted"),
+    [
+        (88_200, [44_100, 48_000], 44_100),  # divides evenly
+        (96_000, [44_100, 48_000], 48_000),
+        (48_000, [44_100, 48_000], 48_000),
+        (32_000, [44_100, 48_000], 44_100),
+        (192_000, [44_100, 88_200], 88_200),
+    ],
+)
+def test_which_rate_is_made(tmp_path: Path, own: int, choices: list[int], wanted: int) -> None:
+    source = write(tmp_path / "song.wav", noise(0.5, -20.0, rate=own), own)
+    (file,) = delivered(source, tmp_path, rate_hz=choices).files
+    assert soundfile.info(file.path).samplerate == wanted
 
 
 def test_two_profiles_cannot_have_the_same_name_for_a_file(master: Path, tmp_path: Path) -> None:

@@ -20,8 +20,11 @@ from master_check.sound.kept import Frames, Signal
 LEAST_COHERENCE = 0.1
 """Of a mix with the sum of its stems, below which they belong to another song."""
 
+SURE_COHERENCE = 0.5
+"""Below this, single stems are tried too."""
+
 LOUDEST = 3
-"""Stems that are tried alone where their sum is not in the mix."""
+"""So many of them."""
 
 LEAST_DRIFT = 30e-6
 """Drift below this is none: stems and mix came out of one machine."""
@@ -115,22 +118,27 @@ def against(stems: Sequence[Signal], mix: Signal) -> Against:
 
 
 def _aligned(stems: Sequence[Signal], mix: Signal) -> tuple[Alignment, Placed]:
-    """Their sum over the mix. Where a loud stem is inverted or late the sum is not in it; a loud one alone is, then."""
+    """Their sum over the mix. Where a loud stem is inverted or late, it may not be in it; a loud one alone is, then."""
+    strangers, found = None, []
     try:
-        return align(Sum(stems), mix, LEAST_COHERENCE)
-    except PairError as strangers:
-        size = round(PART_S * mix.rate)
-        for stem in sorted(stems, key=lambda each: -float(energies(each, size).sum()))[:LOUDEST]:
-            with suppress(PairError):
-                found, placed = align(stem, mix, LEAST_COHERENCE)
-                longest = max(placed.lines, key=lambda line: line.stop - line.start)
-                line = replace(longest, start=0, stop=mix.frames)
-                # What it tells of polarity and channels is its own.
-                plain = replace(
-                    found, inverted=False, swapped=False, inverted_channel=None, right_later_s=0.0, edits=()
-                )
-                return plain, Placed(stem, [line], [Feed(channel) for channel in range(mix.channels)], mix.frames)
-        raise strangers from None
+        found.append(align(Sum(stems), mix, LEAST_COHERENCE))
+        if found[0][0].coherence >= SURE_COHERENCE:
+            return found[0]
+    except PairError as error:
+        strangers = error
+    size = round(PART_S * mix.rate)
+    for stem in sorted(stems, key=lambda each: -float(energies(each, size).sum()))[:LOUDEST]:
+        with suppress(PairError):
+            told, placed = align(stem, mix, LEAST_COHERENCE)
+            longest = max(placed.lines, key=lambda line: line.stop - line.start)
+            line = replace(longest, start=0, stop=mix.frames)
+            # What it tells of polarity and channels is its own.
+            told = replace(told, inverted=False, swapped=False, inverted_channel=None, right_later_s=0.0, edits=())
+            feeds = [Feed(channel) for channel in range(mix.channels)]
+            found.append((told, Placed(stem, [line], feeds, mix.frames)))
+    if strangers is not None and not found:
+        raise strangers
+    return max(found, key=lambda each: each[0].coherence)
 
 
 def _channels(signal: Signal, channels: int) -> Signal:

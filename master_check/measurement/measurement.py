@@ -100,6 +100,8 @@ class Measurement:
         What the file states of itself; nothing where it was no file.
     origin : tuple of OriginFinding or None
         What earlier conversions and encodes have left; None where nobody asked.
+    places_s : dict
+        Where, in seconds from the start, for the keys that count something: the first thousand of each.
     """
 
     path: str
@@ -112,3 +114,4 @@ class Measurement:
     sha256: str | None = None
     tags: Tags = field(default_factory=Tags)
     origin: tuple[OriginFinding, ...] | None = None
+    places_s: dict[str, tuple[float, ...]] = field(default_factory=dict)

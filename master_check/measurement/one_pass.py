@@ -35,7 +35,7 @@ from master_check.tables.quantities import CHANNEL_KEYS, QUANTITIES, Value
 if TYPE_CHECKING:
     from master_check.provenance.origin import OriginMeter
 
-MEASUREMENT_VERSION = 7
+MEASUREMENT_VERSION = 8
 """Raised whenever the same file would measure differently: stored measurements of another version are not used."""
 
 STEADY_S = 60.0
@@ -169,9 +169,11 @@ class Meters:
         )
         values: dict[str, Value] = dict.fromkeys(QUANTITIES)
         at_s: dict[str, float] = {}
+        places_s: dict[str, tuple[float, ...]] = {}
         for reading in readings:
             values |= reading.values
             at_s |= reading.at_s
+            places_s |= {key: found for key, found in reading.places_s.items() if found}
         values |= {
             "sample_rate_hz": format.rate,
             "bit_depth": format.bit_depth,
@@ -195,6 +197,7 @@ class Meters:
             (*oddities, *_notes(values)),
             series,
             origin=self._origin.findings() if self._origin else None,
+            places_s=places_s,
         )
 
 

@@ -322,6 +322,7 @@ def _pack(measurement: Measurement) -> bytes:
         "format": asdict(measurement.format),
         "values": measurement.values,
         "at_s": measurement.at_s,
+        "places_s": measurement.places_s,
         "channels": measurement.channels,
         "notes": measurement.notes,
         "tags": asdict(measurement.tags),
@@ -362,6 +363,7 @@ def _unpack(content: bytes | None, path: str, sha256: str) -> Measurement | None
             sha256,
             Tags(tuple(Tag(**tag) for tag in head["tags"]["all"]), tuple(head["tags"]["notes"])),
             None if head["origin"] is None else tuple(OriginFinding(**finding) for finding in head["origin"]),
+            {key: tuple(found) for key, found in head["places_s"].items()},
         )
     except (ValueError, KeyError, TypeError, AttributeError):
         return None

@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from master_check.meters import Reading
+from master_check.meters import MOST_PLACES, Reading, places
 from master_check.meters.clipping_kernels import flat_tops, full_scale_runs
 from master_check.meters.hidden_clipping import HiddenClipping
 from master_check.sound.blocks import PAST, Block
@@ -39,17 +39,21 @@ class ClippingMeter:
         self._runs = np.zeros((format.channels, 6), np.int64)
         self._levels = np.zeros((format.channels, 2, 2))
         self._flats = np.zeros((format.channels, 2, 3), np.int64)
+        self._run_places = np.zeros((format.channels, MOST_PLACES), np.int64)
+        self._flat_places = np.zeros((format.channels, 2, MOST_PLACES), np.int64)
         self._hidden = HiddenClipping(format)
 
     def feed(self, block: Block) -> None:
         for c, row in enumerate(block.buffer):
             tops = block.tops[c]
             if self._runs[c, 0] or tops.max() >= self._full:
-                full_scale_runs(row, PAST, block.start, block.edges, tops, self._full, SHORTEST, self._runs[c])
+                full_scale_runs(
+                    row, PAST, block.start, block.edges, tops, self._full, SHORTEST, self._runs[c], self._run_places[c]
+                )
             for s, sign in enumerate((1.0, -1.0)):
                 flat_tops(
                     row, PAST, block.start, block.edges, tops, sign, SAME, self._step, SHORTEST,
-                    self._levels[c, s], self._flats[c, s],
+                    self._levels[c, s], self._flats[c, s], self._flat_places[c, s],
                 )  # fmt: skip
         self._hidden.feed(block)
 
@@ -64,9 +68,9 @@ class ClippingMeter:
         if flats.any():
             at_s["flat_top_runs"] = float(self._flats[:, :, 2][flats > 0].min()) / self._rate
         hidden = self._hidden.result(runs[:, 2] + flats.sum(axis=1))
-        places = [own.first for own in hidden if own.first >= 0]
-        if places:
-            at_s["hidden_clipped_runs"] = min(places) / self._rate
+        rounded_at = [own.first for own in hidden if own.first >= 0]
+        if rounded_at:
+            at_s["hidden_clipped_runs"] = min(rounded_at) / self._rate
         channels = tuple(
             {
                 "clipped_runs": int(own[2]),
@@ -87,4 +91,10 @@ class ClippingMeter:
             },
             at_s,
             channels,
+            {
+                "clipped_runs": places(zip(self._run_places, runs[:, 2], strict=True), self._rate),
+                "flat_top_runs": places(
+                    zip(self._flat_places.reshape(-1, MOST_PLACES), flats.ravel(), strict=True), self._rate
+                ),
+            },
         )

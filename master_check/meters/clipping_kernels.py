@@ -16,8 +16,9 @@ def full_scale_runs(
     full: float,
     shortest: int,
     state: NDArray[np.int64],
+    places: NDArray[np.int64],
 ) -> None:
-    """Count runs of `shortest` or more samples of one sign at or above `full`.
+    """Count runs of `shortest` or more samples of one sign at or above `full`; `places` takes where the first begin.
 
     `state`: run so far, its sign, runs, samples in them, longest, first one's sample. A run that is still going on
     at the end of a block is counted once it has `shortest` samples and grows from there.
@@ -37,10 +38,13 @@ def full_scale_runs(
             run = run + 1 if run > 0 and own == sign else 1
             sign = own
             if run == shortest:
+                start = origin + edges[h] + i - shortest + 1
+                if runs < places.shape[0]:
+                    places[runs] = start
                 runs += 1
                 samples += shortest
                 if runs == 1:
-                    first = origin + edges[h] + i - shortest + 1
+                    first = start
             elif run > shortest:
                 samples += 1
             if run >= shortest and run > longest:
@@ -61,13 +65,15 @@ def flat_tops(
     shortest: int,
     levels: NDArray[np.float64],
     state: NDArray[np.int64],
+    places: NDArray[np.int64],
 ) -> None:
     """Count flat tops at the highest value so far of `sign` times the samples; a higher value starts anew.
 
     A sample is at the ceiling within the fraction `same` of it, or within `step`. A top of n >= `shortest` such
     samples counts where both neighbours lie lower than the parabola through a smooth top of that width allows, with
     a factor of two to spare: a smooth top bends, a clipped one has corners.
-    `levels`: ceiling, value before the run. `state`: run so far, tops, first one's sample.
+    `levels`: ceiling, value before the run. `state`: run so far, tops, first one's sample. `places` takes where the
+    first begin.
     """
     ceiling, before = levels[0], levels[1]
     run, flats, first = state[0], state[1], state[2]
@@ -91,6 +97,8 @@ def flat_tops(
             if run >= shortest:
                 corner = ceiling - 2.0 * width * ((run + 1.0) / (run - 1.0)) ** 2
                 if before < corner and value < corner:
+                    if flats < places.shape[0]:
+                        places[flats] = origin + edges[h] + i - run
                     flats += 1
                     if flats == 1:
                         first = origin + edges[h] + i - run

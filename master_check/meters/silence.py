@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from master_check.decibels import amplitude_of
-from master_check.meters import Reading
+from master_check.meters import MOST_PLACES, Reading, places
 from master_check.meters.silence_kernels import gaps
 from master_check.sound.blocks import HOPS_PER_SECOND, PAST, Block
 from master_check.sound.format import AudioFormat
@@ -39,6 +39,7 @@ class SilenceMeter:
         self._states = np.zeros((format.channels, 5), np.int64)
         self._states[:, 2] = -1
         self._gaps = np.zeros((format.channels, 2, 4), np.int64)  # dropouts and gaps, as the kernel keeps them
+        self._places = np.zeros((format.channels, 2, MOST_PLACES), np.int64)
         self._first = -1
         self._last = -1
         self._end = 0
@@ -54,7 +55,7 @@ class SilenceMeter:
             if block.zeros[c].any() or self._states[c, 0] or self._states[c, 2] >= 0:
                 gaps(
                     row, PAST, block.start, block.edges, block.zeros[c], playing, self._shortest, self._longest, LOUD,
-                    self._levels[c], self._states[c], self._gaps[c],
+                    self._levels[c], self._states[c], self._gaps[c], self._places[c],
                 )  # fmt: skip
         self._find_sound(block, playing)
         self._find_digital_silence(block)
@@ -115,4 +116,12 @@ class SilenceMeter:
             }
             for own in self._gaps
         )
-        return Reading(values, at_s, channels)
+        return Reading(
+            values,
+            at_s,
+            channels,
+            {
+                key: places(zip(self._places[:, kind], self._gaps[:, kind, 0], strict=True), self._rate)
+                for kind, key in enumerate(("dropouts", "channel_gaps"))
+            },
+        )

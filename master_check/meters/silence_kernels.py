@@ -23,6 +23,7 @@ def gaps(
     levels: NDArray[np.float64],
     state: NDArray[np.int64],
     found: NDArray[np.int64],
+    places: NDArray[np.int64],
 ) -> None:
     """Count runs of `shortest` or more zeros with something above `loud` within NEAR samples on both sides.
 
@@ -31,7 +32,7 @@ def gaps(
     `levels`: loudest sample before the run, after it. `state`: zeros so far, hops in them in which another channel
     plays less those in which none does, samples seen since the run ended (-1: no run waits), the waiting run's first
     sample, its length. `found`: of dropouts and of gaps, how many, the first one's sample, samples in the longest, its
-    first sample.
+    first sample. `places` (2, most) takes where the first of each begin.
     """
     before, after = levels[0], levels[1]
     run, alone, seen, start, length = state[0], state[1], state[2], state[3], state[4]
@@ -55,6 +56,8 @@ def gaps(
                         kind = 1 if length > longest else 0
                         if found[kind, 0] == 0:
                             found[kind, 1] = start
+                        if found[kind, 0] < places.shape[1]:
+                            places[kind, found[kind, 0]] = start
                         found[kind, 0] += 1
                         if length > found[kind, 2]:
                             found[kind, 2] = length

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from master_check.decibels import decibels
-from master_check.meters import Reading
+from master_check.meters import MOST_PLACES, Reading, places
 from master_check.meters.true_peak_kernels import SPAN, scan
 from master_check.sound.blocks import PAST, Block, blocks_of
 from master_check.sound.format import AudioFormat
@@ -81,6 +81,7 @@ class TruePeakMeter:
         # Peak, its sample number, first over's, last sample of the last over, overs: what `scan` keeps for a channel.
         self._states = np.zeros((format.channels, 5))
         self._states[:, 3] = -np.inf
+        self._places = np.zeros((format.channels, MOST_PLACES))
         self._tail = np.zeros((format.channels, PAST + _LAG + 2 * SPAN), np.float32)
         self._next = -_LAG  # sample number of the first point not yet read
         self._end = 0
@@ -89,12 +90,14 @@ class TruePeakMeter:
         # Whole spans, counted from the file's start: what is found depends on where they lie, and must not on blocks.
         self._end = block.start + block.length
         last = (self._end - _LAG) // SPAN * SPAN
-        for row, state in zip(block.buffer, self._states, strict=True):
-            self._scan(row, PAST - block.start, last, state)
+        for row, state, places_ in zip(block.buffer, self._states, self._places, strict=True):
+            self._scan(row, PAST - block.start, last, state, places_)
         self._tail[:, :PAST] = block.buffer[:, block.length : block.length + PAST]
         self._next = last
 
-    def _scan(self, row: NDArray[np.float32], zero: int, last: int, state: NDArray[np.float64]) -> None:
+    def _scan(
+        self, row: NDArray[np.float32], zero: int, last: int, state: NDArray[np.float64], places_: NDArray[np.float64]
+    ) -> None:
         """Read the points from the next one up to sample number `last`; `row[zero]` is the file's first sample."""
         short, medium, long, gain, bend = _tables()
         first, apart = self._next, APART_S * self._rate
@@ -102,16 +105,17 @@ class TruePeakMeter:
         work = np.zeros((4, SPAN + 2), np.float32)
         scan(
             row, row.view(np.int32), zero + first, zero + last, first, short, medium, long, gain, bend, apart,
-            reach, reach.view(np.int32), work, work.view(np.int32), state,
+            reach, reach.view(np.int32), work, work.view(np.int32), state, places_,
         )  # fmt: skip
 
     def peaks(self) -> NDArray[np.float64]:
         """True peak of every channel so far, linear."""
         # The last points wait for samples that do not come; zeros stand for them.
         states = self._states.copy()
-        for row, state in zip(self._tail, states, strict=True):
-            self._scan(row, PAST - self._end, self._end, state)
-        self._final = states
+        found = self._places.copy()
+        for row, state, places_ in zip(self._tail, states, found, strict=True):
+            self._scan(row, PAST - self._end, self._end, state, places_)
+        self._final, self._final_places = states, found
         return np.asarray(states[:, 0])
 
     def result(self) -> Reading:
@@ -129,6 +133,7 @@ class TruePeakMeter:
                 {"true_peak_dbtp": decibels(float(peak)), "true_peak_over_runs": int(count)}
                 for peak, count in zip(peaks, overs, strict=True)
             ),
+            {"true_peak_over_runs": places(zip(np.maximum(self._final_places, 0.0), overs, strict=True), self._rate)},
         )
 
 

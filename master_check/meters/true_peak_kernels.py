@@ -97,13 +97,15 @@ def scan(
     work: NDArray[np.float32],
     work_bits: NDArray[np.int32],
     state: NDArray[np.float64],
+    places: NDArray[np.float64],
 ) -> None:
     """Raise `state` = (peak, its sample, first over's sample, last sample of the last one, overs) by `row[first:last]`.
 
     `row[first]` is sample number `origin` of the file; half the long interpolator and two spans must be there on
     either side. An over goes on for `apart` samples after its last point above full scale. Its top is read by the long
     interpolator; points that carry it on are read by the short one, but for those that come when it is about to end.
-    `reach` (2, spans + 2) and `work` (4, SPAN + 2) are scratch; the arrays named `bits` are others seen as int32.
+    `places` takes where the first overs begin. `reach` (2, spans + 2) and `work` (4, SPAN + 2) are scratch; the arrays
+    named `bits` are others seen as int32.
 
     Two bounds tell which spans can matter, the lower counts: `gain` (sum of |taps|) times the largest sample in
     reach; and, as the interpolator reproduces straight lines to 0.2 %, the largest sample plus `bend` times the
@@ -157,6 +159,9 @@ def scan(
                 peak_at = sample
             if level > 1.0:
                 first_over = sample if overs == 0.0 else first_over
-                overs += 1.0 if sample > until else 0.0
+                if sample > until:
+                    if overs < places.shape[0]:
+                        places[int(overs)] = sample
+                    overs += 1.0
                 until = sample + apart
     state[0], state[1], state[2], state[3], state[4] = peak, peak_at, first_over, until, overs

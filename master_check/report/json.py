@@ -49,6 +49,9 @@ def file_json(file: Checked) -> types.FileJson:
         "format": _format(measurement) if measurement else None,
         "measures": _numbers(measurement.values) if measurement else {},
         "at_s": {key: round(at, 6) for key, at in measurement.at_s.items()} if measurement else {},
+        "places_s": {key: [round(at, 6) for at in found] for key, found in measurement.places_s.items()}
+        if measurement
+        else {},
         "channels": [_numbers(row) for row in measurement.channels] if measurement else [],
         "checks": [check_json(verdict) for verdict in file.verdicts],
         "origin": _traces(measurement) if measurement else None,

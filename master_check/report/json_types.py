@@ -83,13 +83,18 @@ class OriginJson(TypedDict):
 
 
 class FileJson(TypedDict):
-    """A file; `sha256` is that of the very bytes that were measured. `origin` is null where nobody asked for it."""
+    """A file; `sha256` is that of the very bytes that were measured. `origin` is null where nobody
+    asked for it. `places_s` has the first thousand of each kind."""
 
     path: str
     sha256: str | None
     format: FormatJson | None
     measures: Measures
     at_s: Times
+    places_s: Annotated[
+        dict[str, list[float]],
+        ("clipped_runs", "flat_top_runs", "true_peak_over_runs", "dropouts", "channel_gaps"),
+    ]
     channels: list[ChannelRow]
     checks: list[CheckJson]
     origin: list[OriginJson] | None

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from master_check.alignment.align import Alignment
 from master_check.balance.levels import Level, exact
-from master_check.balance.null import Null, null
+from master_check.balance.null import Below, Null, null
 from master_check.balance.placed import Against, against, reduced
 from master_check.balance.statistics import EDGES_HZ
 from master_check.sound.kept import Signal
@@ -25,7 +25,8 @@ FOREIGN: Final = 0.25
 FOREIGN_SHARE: Final = 0.03
 """... and share of the mix's power in such parts from which on the stems are incomplete."""
 
-PLACES: Final = 3
+COMPARED: Final = 0.85
+"""Share of half the lowest rate up to which stems and mix of different rates are compared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +83,8 @@ class MixFound:
         How far one gain moves that all stems share.
     bus_equaliser_db : (bands,) float64
         What all stems went through, in the bands of `balance.statistics.EDGES_HZ`.
+    compared_hz : float or None
+        How far up the null was looked at; None for all of it, where stems and mix have one sample rate.
     """
 
     path: str
@@ -93,6 +96,7 @@ class MixFound:
     foreign: Foreign | None
     bus_gain_db: float
     bus_equaliser_db: Floats = field(repr=False)
+    compared_hz: float | None = None
 
     @property
     def complete(self) -> bool:
@@ -116,7 +120,17 @@ def against_mix(
         The mix is not made of these stems at all.
     """
     found = against(stems, mix)
-    left = null(found.signals, found.own, mix)
+    highest_hz = None
+    if all(stem.rate == mix.rate for stem in stems):
+        left = null(found.signals, found.own, mix)
+    else:
+        highest_hz = COMPARED * min(mix.rate, *(stem.rate for stem in stems)) / 2.0
+        placed = {id(each): Below(each, highest_hz) for each in (*found.signals, *found.own)}
+        left = null(
+            [placed[id(each)] for each in found.signals],
+            [placed[id(each)] for each in found.own],
+            Below(mix, highest_hz),
+        )
     if left.fitted_db is not None and left.fitted_db <= NULL_DB:
         found = replace(found, levels=exact(found.levels, left.levels, left.off))
     equaliser = 20.0 * np.log10(np.abs(found.fit.equaliser))
@@ -135,6 +149,7 @@ def against_mix(
             foreign(found),
             reduced(found.fit.gain),
             equaliser,
+            highest_hz,
         ),
         found,
     )

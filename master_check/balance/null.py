@@ -6,16 +6,20 @@ from typing import Final
 
 import numpy as np
 import scipy.fft
+import scipy.signal
 from numpy.typing import NDArray
 
 from master_check.decibels import power_decibels
 from master_check.meters.spectrum import BANDS_HZ, EDGES_HZ
-from master_check.sound.kept import Signal
+from master_check.sound.kept import Frames, Signal
 
 Floats = NDArray[np.float64]
 
 STEP_S: Final = 1.0
 PIECES: Final = 8
+TAPS: Final = 511
+SAME_DB: Final = 1e-4
+"""Of two stems that are one: what of the second's power the first does not explain (-40 dB)."""
 NOTHING: Final = 1e-16
 """Power against the mix's below which nothing is left that single precision could tell (-160 dB)."""
 
@@ -52,6 +56,20 @@ class Null:
     off: Floats
 
 
+class Below:
+    """A signal without what lies above a frequency: where rates were converted, converters' filters differ there."""
+
+    def __init__(self, signal: Signal, highest_hz: float) -> None:
+        self.rate, self.channels, self.frames = signal.rate, signal.channels, signal.frames
+        self._signal = signal
+        self._taps = scipy.signal.firwin(TAPS, highest_hz, fs=signal.rate, window=("kaiser", 12.0))[:, None]
+
+    def read(self, start: int, stop: int) -> Frames:
+        """As `Signal.read`."""
+        wide = self._signal.read(start - TAPS // 2, stop + TAPS // 2)
+        return np.asarray(scipy.signal.oaconvolve(wide, self._taps, mode="valid", axes=0), np.float32)
+
+
 def null(signals: Sequence[Signal], own: Sequence[Signal], mix: Signal) -> Null:
     """Read all of them through.
 
@@ -76,8 +94,7 @@ def null(signals: Sequence[Signal], own: Sequence[Signal], mix: Signal) -> Null:
         right += rows @ target
     whole, total, both = float(power.sum()), float(sums.sum()), float(products.sum())
     gain = both / total if total else 0.0
-    inverse = np.linalg.inv(normal + np.diag(1e-12 * np.diag(normal) + 1e-30))
-    levels = np.asarray(inverse @ right, np.float64)
+    levels, inverse = _solved(normal, right)
     over_time, bands = _left(own, mix, levels, step, steps)
     fitted = float(over_time.sum())
     return Null(
@@ -88,8 +105,20 @@ def null(signals: Sequence[Signal], own: Sequence[Signal], mix: Signal) -> Null:
         np.where(power > 0.0, 10.0 * np.log10(np.maximum(over_time / (whole / steps + 1e-300), NOTHING)), np.nan),
         bands,
         levels,
-        np.sqrt(fitted * np.maximum(np.diag(inverse), 0.0)),
+        np.sqrt(fitted * np.maximum(inverse, 0.0)),
     )
+
+
+def _solved(normal: Floats, right: Floats) -> tuple[Floats, Floats]:
+    """Factor of every stem, and the diagonal of the inverse; of stems that are the same, the first has it all."""
+    power = np.diag(normal)
+    explained = np.square(normal) / np.maximum(np.outer(power, power), 1e-30)
+    again = np.array([bool((explained[n, :n] > 1.0 - SAME_DB).any()) for n in range(len(power))])
+    own = np.flatnonzero(~again)
+    inverse = np.linalg.inv(normal[np.ix_(own, own)] + np.diag(1e-12 * power[own] + 1e-30))
+    levels, diagonal = np.zeros(len(power)), np.zeros(len(power))
+    levels[own], diagonal[own] = inverse @ right[own], np.diag(inverse)
+    return levels, diagonal
 
 
 def _read(

@@ -30,6 +30,7 @@ def mix_json(found: MixFound, sha256: str | None) -> types.MixJson:
         "null_db": rounded(null.as_they_are_db),
         "fitted_null_db": rounded(null.fitted_db),
         "limit_db": found.limit_db,
+        "compared_hz": rounded(found.compared_hz),
         "common_gain_db": rounded(null.common_gain_db),
         "complete": found.complete,
         "foreign": rounded(asdict(found.foreign)) if found.foreign else None,

@@ -281,6 +281,7 @@ class MixJson(TypedDict):
     null_db: float | None
     fitted_null_db: float | None
     limit_db: float
+    compared_hz: float | None
     common_gain_db: float | None
     complete: bool
     foreign: ForeignJson | None

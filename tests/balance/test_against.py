@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 import pytest
+import scipy.signal
 import soundfile
 from numpy.typing import NDArray
 
@@ -16,6 +17,7 @@ from master_check.alignment.align import PairError
 from master_check.balance.mix import MixFound, against_mix
 from master_check.balance.placed import Against
 from master_check.balance.rough import RoughFound, against_rough, known
+from master_check.report.wording.balance import mix_summary
 from master_check.sound.kept import ArraySignal
 from tests.balance.songs import RATE, delayed, mixed, song
 from tests.pair.processing import compressor_gain, equalised, limiter_gain
@@ -67,6 +69,24 @@ def test_stems_that_make_the_mix_null(stems: dict[str, Floats]) -> None:
     assert found.null.as_they_are_db == pytest.approx(floor, abs=6.0)  # single precision is as coarse
     assert found.null.common_gain_db == pytest.approx(20.0 * np.log10(0.5), abs=1e-4)
     assert found.bus_gain_db < 0.01 and np.abs(found.bus_equaliser_db).max() < 0.01
+
+
+def test_a_mix_of_another_rate_nulls_below_its_filters(stems: dict[str, Floats]) -> None:
+    """Converted by SciPy's polyphase filter, with noise of the hats up to 24 kHz."""
+    steep = scipy.signal.firwin(2 * 64 * 160 + 1, 1.0 / 160.0, window=("kaiser", 10.0))
+    mix = scipy.signal.resample_poly(0.5 * mixed(stems), 147, 160, axis=0, window=steep)
+    found, _ = against_mix(NAMES, signals(stems), "mix", ArraySignal(mix, 44_100))
+    assert found.nulls and found.complete
+    assert "compared up to 18.7 kHz: stems and mix have different sample rates" in mix_summary(found)
+
+
+def test_swapped_channels_are_told_and_a_stem_that_is_there_twice(stems: dict[str, Floats]) -> None:
+    twice = [*signals(stems), ArraySignal(stems[NAMES[GUITAR]], RATE)]
+    found, _ = against_mix((*NAMES, "again"), twice, "mix", ArraySignal(mixed(stems)[:, ::-1], RATE))
+    assert "left and right are swapped in the mix" in mix_summary(found)
+    assert [stem.path for stem in found.stems if stem.missing] == ["again"]
+    for stem in found.stems[:-1]:
+        assert stem.level.gain_db == pytest.approx(0.0, abs=0.01)
 
 
 def test_each_fault_is_told_from_the_others(stems: dict[str, Floats]) -> None:

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from master_check.alignment.align import Alignment
 from master_check.balance.levels import Level
 from master_check.balance.mix import Foreign, MixFound, StemInMix
 from master_check.balance.rough import Difference, RoughFound
@@ -25,6 +26,7 @@ MOVED_DB: Final = 0.3
 """What a bus does that is worth a word."""
 
 LATE_SAMPLES: Final = 0.5
+DRIFT_PPM: Final = 1.0
 
 WHY: Final = {
     "not found": "the stem is not there as it is (left out, or another take)",
@@ -139,9 +141,29 @@ def _common(found: MixFound) -> list[str]:
         lines.append(f"all stems are at {signed(gain, 'dB')} in the mix")
     if found.alignment.inverted:
         lines.append("the mix has the opposite polarity of the stems")
+    lines += _channels(found.alignment)
+    if found.compared_hz is not None:
+        lines.append(f"compared up to {found.compared_hz / 1000.0:.1f} kHz: stems and mix have different sample rates")
     if abs(found.alignment.offset_s) >= 1e-4:
         way = "later" if found.alignment.offset_s > 0.0 else "earlier"
         lines.append(f"the mix begins {abs(found.alignment.offset_s):.4f} s {way} than the stems")
+    return lines
+
+
+def _channels(found: Alignment) -> list[str]:
+    """What became of left and right."""
+    lines = []
+    if found.swapped:
+        lines.append("left and right are swapped in the mix")
+    if found.inverted_channel is not None:
+        lines.append(f"the {found.inverted_channel} channel of the mix has the opposite polarity of the stems'")
+    if abs(found.right_later_s) * found.rate >= LATE_SAMPLES:
+        way = "later" if found.right_later_s > 0.0 else "earlier"
+        lines.append(f"the right channel of the mix is {1000.0 * abs(found.right_later_s):.2f} ms {way} than the left")
+    if found.folded:
+        lines.append("the mix is mono: left and right of the stems were added")
+    if abs(found.drift_ppm) >= DRIFT_PPM:
+        lines.append(f"the mix drifts against the stems by {found.drift_ppm:+.0f} ppm: another clock, or varispeed")
     return lines
 
 

@@ -86,6 +86,8 @@ class Level:
     inverted : bool
     bands_db : (bands,) float64
         Level in every band of `EDGES_HZ` against `gain_db`; NaN where it is not heard.
+    moves : bool
+        Its passages disagree more than its bands: a ride, and no equaliser or reverb.
     """
 
     gain_db: float | None
@@ -95,6 +97,7 @@ class Level:
     about_db: float | None
     inverted: bool
     bands_db: Floats
+    moves: bool = False
 
 
 def levels(fitting: Fitting, fit: Fit, rate: int) -> list[Level]:
@@ -233,8 +236,9 @@ def _told(fitting: Fitting, fit: Fit, stem: int, share: Floats, by_band: Floats,
     gain = decibels(level if disagree > EQUALISED_DB else plain)
     confidence = float(np.clip(1.0 - 0.6 * within, 0.0, 1.0))
     if within > GIVEN_DB or gain is None:
-        return Level(None, None, confidence, max(parts)[1], gain, inverted, bands_db)
-    return Level(gain, within, confidence, None, gain, inverted, np.where(told > 0.01, bands_db, np.nan))
+        return Level(None, None, confidence, max(parts)[1], gain, inverted, bands_db, spread > disagree)
+    heard_db = np.where(told > 0.01, bands_db, np.nan)
+    return Level(gain, within, confidence, None, gain, inverted, heard_db, spread > disagree)
 
 
 def _would_be_heard(fitting: Fitting, fit: Fit, stem: int) -> bool:

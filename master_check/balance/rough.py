@@ -118,7 +118,10 @@ def against_rough(
     known = [each.difference_db for each in told if each.difference_db is not None]
     middle = float(np.median(known)) if known else 0.0
     sections = _sections(found, stems) - (mix.sections if mix else 0.0)
-    told = [_over_time(each, _about(*pair), row, middle) for each, pair, row in zip(told, pairs, sections, strict=True)]
+    told = [
+        _over_time(each, _about(*pair), row, middle, any(level is not None and level.moves for level in pair))
+        for each, pair, row in zip(told, pairs, sections, strict=True)
+    ]
     power = np.einsum("ctbii->i", found.fitting.stems)
     return RoughFound(
         path,
@@ -138,14 +141,18 @@ def _about(rough: Level, mix: Level | None) -> float | None:
 
 
 def _over_time(
-    each: Difference, about: float | None, moved: "np.ndarray[tuple[int], np.dtype[np.float64]]", middle: float
+    each: Difference,
+    about: float | None,
+    moved: "np.ndarray[tuple[int], np.dtype[np.float64]]",
+    middle: float,
+    may_ride: bool,
 ) -> Difference:
     """With its sections; one that moves by a decibel from section to section has no level of its own."""
     if about is None or each.why not in (None, "unsteady"):
         return each
     sections = tuple(None if np.isnan(one) else about - middle + float(one) for one in moved)
     known = [one for one in sections if one is not None]
-    if len(known) > 1 and max(known) - min(known) > RIDES_DB:
+    if may_ride and len(known) > 1 and max(known) - min(known) > RIDES_DB:
         return replace(each, difference_db=None, within_db=None, why="rides", sections_db=sections)
     if each.difference_db is None:
         return each

@@ -205,10 +205,7 @@ def _changed(each: Difference, name: str, against_mix: bool) -> str:
     if not _differs(each) or each.difference_db is None:
         return ""
     way = "lower" if each.difference_db > 0.0 else "higher"
-    here = "" if against_mix else ", as the stems are,"
-    return (
-        f"{name}{here} is {abs(each.difference_db):.1f} dB {way} than in the rough mix (within {each.within_db:.1f} dB)"
-    )
+    return f"{'' if against_mix else 'the stem '}{name} is {abs(each.difference_db):.1f} dB {way} than in the rough mix (within {each.within_db:.1f} dB)"
 
 
 def _words(difference_db: float) -> str:

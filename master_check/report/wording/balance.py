@@ -205,7 +205,9 @@ def _changed(each: Difference, name: str, against_mix: bool) -> str:
     if not _differs(each) or each.difference_db is None:
         return ""
     way = "lower" if each.difference_db > 0.0 else "higher"
-    return f"{'' if against_mix else 'the stem '}{name} is {abs(each.difference_db):.1f} dB {way} than in the rough mix (within {each.within_db:.1f} dB)"
+    what = name if against_mix else f"the stem {name}"
+    difference = f"{abs(each.difference_db):.1f} dB {way}"
+    return f"{what} is {difference} than in the rough mix (within {each.within_db:.1f} dB)"
 
 
 def _words(difference_db: float) -> str:

@@ -8,7 +8,7 @@ characters have been made visible. Nothing is computed here.
 import hashlib
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
 from pathlib import Path, PurePath
@@ -36,7 +36,6 @@ from master_check.tables.quantities import (
     QUANTITIES,
     REHEARSAL_QUANTITIES,
     RULE_QUANTITIES,
-    STEM_QUANTITIES,
     Quantity,
     Value,
     grouped,
@@ -52,12 +51,12 @@ if TYPE_CHECKING:
     from master_check.measurement.measurement import Measurement
     from master_check.pair.comparison import Comparison
     from master_check.rehearsal.rehearse import Rehearsed, Run
-    from master_check.stem.sheet import Stem, Stems
+    from master_check.stem.sheet import Stems
 
 
 Progress = Callable[[float], Any]
 
-SELDOM: Final = ("Metadata", "Origin")
+SELDOM: Final = ("Metadata", "Origin", "Stem")
 """Groups whose figures are left out where there are none: a file states nothing, or nobody asked for its origin."""
 
 DRAWING: Final = 0.7
@@ -210,7 +209,7 @@ def track(
         shown_number,
         checked,
         checksum,
-        _groups(QUANTITIES, measurement.values, measurement.at_s, checked.verdicts),
+        _groups(RULE_QUANTITIES, measurement.values, measurement.at_s, checked.verdicts),
         tuple((title, picture) for title, picture in drawn if picture is not None),
         tuple(origin_lines(measurement.origin or ())),
     )
@@ -667,12 +666,12 @@ def stems_page(
     """
     from master_check.report import balance as drawn
     from master_check.report.stems import SHOWN
+    from master_check.report.strips import strip_picture
     from master_check.report.wording import balance as words
     from master_check.report.wording.stems import bus_name, headline, low_cut, remark, trim
 
     mix, rough = (found.balance.mix, found.balance.rough) if found.balance else (None, None)
-    # A stem's own figures stand in the sheet.
-    tracks = [track(n, _without_own(stem), checksums) for n, stem in enumerate(found.stems, start=1)]
+    tracks = [track(n, stem, checksums) for n, stem in enumerate(found.stems, start=1)]
     pictures_ = (("What is left of the mix over time", drawn.null_picture), ("In third octaves", drawn.left_picture))
     return _render(
         "stems.html",
@@ -696,19 +695,13 @@ def stems_page(
         remarks=[remark(each, found.stems) for each in found.remarks],
         tracks=tracks,
         names=[stem.name for stem in found.stems],
+        strips=[strip_picture(stem.strip) if stem.strip else None for stem in found.stems],
         called=words.names(stem.path for stem in mix.stems) if mix else {},
         level_cell=words.level_cell,
         trim=trim,
         low_cut=low_cut,
-        glossary=[*_glossary(tracks), *STEM_QUANTITIES.values()],
+        glossary=_glossary(tracks),
     )
-
-
-def _without_own(stem: "Stem") -> Checked:
-    if stem.measurement is None:
-        return stem
-    values = {key: value for key, value in stem.measurement.values.items() if key in QUANTITIES}
-    return replace(stem, measurement=replace(stem.measurement, values=values))
 
 
 def _peak_bars(runs: Iterable["Run"]) -> list[Bar]:
@@ -837,7 +830,7 @@ def _limits(held: Iterable[tuple[Finding, str]]) -> tuple[Limit, ...]:
 
 def _glossary(tracks: Iterable[Track]) -> list[Quantity]:
     shown = {row.quantity.key for t in tracks for _, rows in t.groups for row in rows if row.shown != "–"}
-    return [quantity for key, quantity in QUANTITIES.items() if key in shown]
+    return [quantity for key, quantity in RULE_QUANTITIES.items() if key in shown]
 
 
 def wanted(finding: Finding) -> str:

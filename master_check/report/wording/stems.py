@@ -1,12 +1,29 @@
 """The gain sheet, in words."""
 
 from collections.abc import Mapping, Sequence
+from typing import Final
 
 from master_check.report.wording.figures import signed
 from master_check.stem.remarks import Remark
 from master_check.stem.sheet import Stem, Stems
+from master_check.stem.strip import Spot, What
 from master_check.tables.quantities import STEM_QUANTITIES, Value
 from master_check.text import clock
+
+LANES: Final[dict[What, str]] = {
+    "clipping": "clips",
+    "dropout": "drops",
+    "channel gap": "gap",
+    "sibilance": "s, t",
+    "ringing": "rings",
+}
+"""What is found at places, in few letters."""
+
+
+def found_places(spots: Sequence[Spot]) -> str:
+    """How often each was found, to follow a sentence."""
+    counts = {kind: sum(spot.kind == kind for spot in spots) for kind in LANES}
+    return "".join(f"; {kind}: {count}" for kind, count in counts.items() if count)
 
 
 def headline(found: Stems) -> str:

@@ -5,8 +5,9 @@ takes the same transform at the same places finds them again: far more coefficie
 earlier or later. Everywhere else, and in whatever no such codec made, no place stands out. That holds after a cut, a
 constant gain, dither, and much equalising and limiting; not after a sample-rate conversion.
 
-First every place in a frame is screened in some passages. Then the few best are looked at in others, each against its
-own neighbours, so that chance has had no hand in the choice.
+First every place in a frame is screened in some passages. The few best are then looked at in others, each against its
+own neighbours, so that chance has had no hand in the choice. If one of them stands out there, all that is left of the
+passages is looked at too.
 """
 
 from collections.abc import Sequence
@@ -29,8 +30,11 @@ from master_check.provenance.filterbank import (
 from master_check.provenance.passages import LENGTH, Passage
 
 SCREENED: Final = 16
-CONFIRMED: Final = 48
-"""Passages in which all places are screened, and in which the best are looked at, at most."""
+LOOKED_AT: Final = 32
+"""Passages in which all places are screened, and in which the best are looked at first."""
+
+PROMISING: Final = 3.0
+"""Standard deviations there from which on the other passages are looked at too: chance seldom makes more."""
 
 FEWEST: Final = 12
 """Passages without which nothing is said."""
@@ -40,9 +44,8 @@ REPEATED: Final = 0.01
 
 CANDIDATES: Final = 3
 
-CHANCE: Final = 4.0
-"""From so many deviations on it is asked whether places half a frame or a third further on stand out too. What repeats
-so often is a tone, or the blocks of a synthesiser; a codec's frames begin once."""
+DOUBTFUL: Final = 12.0
+"""Below so many deviations the other passages are looked at too."""
 
 NEIGHBOURS: Final = 15
 NEAREST: Final = 2
@@ -111,20 +114,26 @@ def strongest_trace(passages: Sequence[Passage], channels: tuple[int, int], rate
     """
     if len(passages) < FEWEST:
         return None
-    third = min(SCREENED, len(passages) // 3)
-    screened = set(np.linspace(0, len(passages) - 1, third).round().astype(int).tolist())
-    others = [passage for number, passage in enumerate(passages) if number not in screened]
-    picked = np.linspace(0, len(others) - 1, min(CONFIRMED, len(others))).round().astype(int)
-    first = [_pair(passages[number], channels) for number in sorted(screened)]
-    second = [_pair(others[number], channels) for number in picked]
-    traces = [trace for family in _families(rate) for trace in _traces(first, second, family)]
+    screened, rest = _spread(passages, min(SCREENED, len(passages) // 3))
+    looked_at, others = _spread(rest, LOOKED_AT)
+    parts = [[_pair(passage, channels) for passage in part] for part in (screened, looked_at, others)]
+    traces = [trace for family in _families(rate) for trace in _traces(parts, family)]
     if not traces:
         return None
     best = max(traces, key=lambda trace: trace.deviations)
-    alike = max((trace.deviations for trace in traces if trace.codec in ALIKE - {best.codec}), default=0.0)
-    if best.codec in ALIKE and alike > CLOSE * best.deviations:
+    alike = [trace.deviations for trace in traces if trace.codec in ALIKE - {best.codec}]
+    if best.codec in ALIKE and max(alike, default=0.0) > CLOSE * best.deviations:
         return CodecTrace(" or ".join(sorted(ALIKE)), best.deviations)
     return best
+
+
+def _spread(passages: Sequence[Passage], count: int) -> tuple[list[Passage], list[Passage]]:
+    """So many of them, evenly spread, and those that are left."""
+    picked = set(np.linspace(0, len(passages) - 1, min(count, len(passages))).round().astype(int).tolist())
+    sides: tuple[list[Passage], list[Passage]] = [], []
+    for number, passage in enumerate(passages):
+        sides[number not in picked].append(passage)
+    return sides
 
 
 def _families(rate: int) -> tuple[_Family, ...]:
@@ -139,13 +148,34 @@ def _pair(passage: Passage, channels: tuple[int, int]) -> Passage:
     return Passage(passage.start, passage.samples[list(channels)])
 
 
-def _traces(first: Sequence[Passage], second: Sequence[Passage], family: _Family) -> list[CodecTrace]:
-    """The traces of a family's codecs: the best places of the first passages, confirmed by the second ones."""
-    frame = family.transforms[0].frame
-    first, second = ([passage for passage in passages if _changes(passage, frame)] for passages in (first, second))
-    if len(first) + len(second) < FEWEST or not first or not second:
+def _traces(parts: Sequence[Sequence[Passage]], family: _Family) -> list[CodecTrace]:
+    """The traces of a family's codecs, of passages to screen, to look at, and to look at if there is reason to."""
+    first = family.transforms[0]
+    screened, looked_at, others = ([each for each in part if _changes(each, first.frame)] for part in parts)
+    if len(screened) + len(looked_at) < FEWEST or not screened or not looked_at:
         return []
-    return _confirmed(second, family, _candidates(first, family.transforms[0]))
+    found = [_Tally(first, place, looked_at) for place in _candidates(screened, first)]
+    best = max(found, key=lambda tally: tally.deviations())
+    if best.deviations() < PROMISING:
+        return [CodecTrace(family.codecs[0], best.deviations())]
+    tallies = [best, *(_Tally(transform, best.place, looked_at) for transform in family.transforms[1:])]
+    before = [tally.deviations() for tally in tallies]
+    best = tallies[int(np.argmax(before))]
+    elsewhere = [_Tally(best.transform, place, looked_at) for place in _elsewhere(best)]
+    if best.deviations(elsewhere) < DOUBTFUL:
+        for tally in (best, *elsewhere):
+            tally.add(others)
+    deviations = best.deviations(elsewhere)
+    return [
+        CodecTrace(codec, deviations * each / max(before)) for codec, each in zip(family.codecs, before, strict=True)
+    ]
+
+
+def _elsewhere(tally: "_Tally") -> list[int]:
+    """Places in the frame to hold a place against: half a frame and a third further on first, then any."""
+    frame = tally.transform.frame
+    echoes = [frame // part for part in (2, 3) if frame % part == 0]
+    return [tally.place + apart for apart in (*echoes, round(0.21 * frame), round(0.79 * frame))]
 
 
 def _changes(passage: Passage, frame: int) -> bool:
@@ -157,7 +187,7 @@ def _changes(passage: Passage, frame: int) -> bool:
 def _candidates(passages: Sequence[Passage], transform: Transform) -> list[int]:
     """The places in a frame at which most coefficients vanish."""
     frame = transform.frame
-    total = np.zeros((4, frame))
+    total = np.zeros((SIGNALS, frame))
     for passage in passages:
         for first in range(0, LENGTH - transform.support - frame + 2, frame):
             dips = _dips(passage.samples[:, first : first + frame - 1 + transform.support], transform, frame)
@@ -189,59 +219,71 @@ def _standardised(rows: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.divide(rows, spread, out=np.zeros_like(rows), where=spread > 0.0))
 
 
-def _confirmed(passages: Sequence[Passage], family: _Family, places: Sequence[int]) -> list[CodecTrace]:
-    """How far the place that stands out most does so, by each codec's transform."""
-    found = []
-    for codec, transform in zip(family.codecs, family.transforms, strict=True):
-        deviations = _deviations(passages, transform, places)
-        best = int(np.argmax(deviations))
-        if deviations[best] > CHANCE:
-            echoes = [places[best] + transform.frame // part for part in (2, 3) if transform.frame % part == 0]
-            deviations[best] -= max(0.0, *_deviations(passages, transform, echoes))
-        found.append(CodecTrace(codec, deviations[best]))
-    return found
+SIGNALS: Final = 6
+"""Left, right, mid, sides; and left and right together, mid and sides together: coders choose between the two pairs."""
+
+OFFSETS: Final = np.arange(-NEIGHBOURS, NEIGHBOURS + 1)
+BESIDE: Final = np.abs(OFFSETS) > NEAREST
+
+_CURVE: Final = np.vander(OFFSETS / NEIGHBOURS, 3)
+_FIT: Final = np.linalg.pinv(_CURVE[BESIDE])
+EXPECTED: Final = _CURVE[NEIGHBOURS] @ _FIT
+"""Weights of the neighbours: what they let expect at the place itself, by the parabola through them."""
+
+REST: Final = (np.eye(int(BESIDE.sum())) - _CURVE[BESIDE] @ _FIT).T
+"""What is left of neighbours without that parabola; in `FREEDOM` degrees."""
+
+FREEDOM: Final = int(BESIDE.sum()) - 3
 
 
-def _deviations(passages: Sequence[Passage], transform: Transform, places: Sequence[int]) -> list[float]:
-    """Standard deviations by which each place stands out, in the best of left, right, mid and sides.
+class _Tally:
+    """Vanishing coefficients at a place of every frame and at its neighbours, added up over passages."""
 
-    Chance is judged twice: by how neighbours differ in each frame, as if frames had nothing to do with each other; and
-    by how their sums over all frames differ, which is more where a tone or the blocks of a synthesiser make frames
-    alike. The larger counts.
-    """
-    beside = np.abs(np.arange(2 * NEIGHBOURS + 1) - NEIGHBOURS) > NEAREST
-    excesses, by_frames, by_sums = [], [], []
-    for place in places:
-        total, variance = _summed(passages, transform, place, beside)
-        others = total[:, beside]
-        excesses.append(total[:, NEIGHBOURS] - others.mean(axis=1))
-        by_frames.append(variance)
-        by_sums.append(others.var(axis=1, ddof=1))
-    variances = np.maximum(by_frames, np.mean(by_sums, axis=0)) * (1.0 + 1.0 / int(beside.sum()))
-    deviations = np.divide(excesses, np.sqrt(variances), out=np.zeros_like(variances), where=variances > 0.0)
-    return [float(row.max()) for row in deviations]
+    def __init__(self, transform: Transform, place: int, passages: Sequence[Passage]) -> None:
+        self.transform = transform
+        self.place = place
+        self._total = np.zeros((SIGNALS, len(BESIDE)))
+        self._variance = np.zeros(SIGNALS)
+        self.add(passages)
 
+    def add(self, passages: Sequence[Passage]) -> None:
+        frame, width = self.transform.frame, len(BESIDE)
+        for passage in passages:
+            # The first frame in the passage that leaves room for the neighbours.
+            first = (self.place - NEIGHBOURS - passage.start) % frame
+            for at in range(first, LENGTH - self.transform.support - width + 2, frame):
+                dips = _dips(passage.samples[:, at : at + width - 1 + self.transform.support], self.transform, width)
+                self._total += dips
+                self._variance += np.square(dips[:, BESIDE] @ REST).sum(axis=1) / FREEDOM
 
-def _summed(
-    passages: Sequence[Passage], transform: Transform, place: int, beside: NDArray[np.bool_]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Dips at a place and its neighbours over all frames, (4, width); and the neighbours' variances added up, (4,)."""
-    width = len(beside)
-    total, variance = np.zeros((4, width)), np.zeros(4)
-    for passage in passages:
-        # The first frame in the passage that leaves room for the neighbours.
-        first = (place - NEIGHBOURS - passage.start) % transform.frame
-        for at in range(first, LENGTH - transform.support - width + 2, transform.frame):
-            dips = _dips(passage.samples[:, at : at + width - 1 + transform.support], transform, width)
-            total += dips
-            variance += dips[:, beside].var(axis=1, ddof=1)
-    return total, variance
+    def deviations(self, elsewhere: "Sequence[_Tally]" = ()) -> float:
+        """Standard deviations by which the place stands out, in the signal in which it does so most.
+
+        Chance is judged twice: by how neighbours differ in each frame, as if frames had nothing to do with each other;
+        and by how sums over all frames differ elsewhere in the frame, which is more where a tone or the blocks of a
+        synthesiser make frames alike. The larger counts. What stands out elsewhere too is taken off.
+        """
+        variance, excess = self._variance, self._excess()
+        if elsewhere:
+            variance = np.maximum(variance, np.mean([tally._of_sums() for tally in elsewhere], axis=0))
+            excess = excess - np.max([np.maximum(tally._excess(), 0.0) for tally in elsewhere], axis=0)
+        variance = variance * (1.0 + EXPECTED @ EXPECTED)
+        found = np.divide(excess, np.sqrt(variance), out=np.zeros(SIGNALS), where=variance > 0.0)
+        return float(found.max())
+
+    def _excess(self) -> NDArray[np.float64]:
+        return np.asarray(self._total[:, NEIGHBOURS] - self._total[:, BESIDE] @ EXPECTED)
+
+    def _of_sums(self) -> NDArray[np.float64]:
+        """Variance of the neighbours' sums about their parabola."""
+        return np.asarray(np.square(self._total[:, BESIDE] @ REST).sum(axis=1) / FREEDOM)
 
 
 def _dips(samples: Samples, transform: Transform, width: int) -> Samples:
-    """Vanishing coefficients of left, right, mid and sides at every place, (4, width)."""
+    """Vanishing coefficients of each of the signals at every place, (signals, width)."""
     left = transform.at(samples[0], width)
     right = transform.at(samples[1], width)
-    dips = np.empty((4, width), np.float32)
-    count_dips(left, right, np.empty((4, len(left)), np.float32), np.empty((4, width), np.float32), dips)
+    dips = np.empty((SIGNALS, width), np.float32)
+    count_dips(left, right, np.empty((4, width), np.float32), dips)
+    np.add(dips[:4:2], dips[1:4:2], out=dips[4:])
     return dips

@@ -63,6 +63,11 @@ if TYPE_CHECKING:
     metavar="MS",
     help="Release time of your limiter.  [default: 80]",
 )
+@click.option(
+    "--rehearse",
+    is_flag=True,
+    help="Make the encodes that the profile names, and lower the ceiling until all keep their peak limits.",
+)
 @report_options
 @layout_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
@@ -74,6 +79,7 @@ def plan(
     clip_shape: "Shape | None",
     look_ahead: float | None,
     release: float | None,
+    rehearse: bool,
     layout: "Layout | None",
     as_json: bool,
     report: Path | None,
@@ -83,13 +89,15 @@ def plan(
 
     Says first whether PREMASTER is fit to be mastered; the exit status is 1 if it is not. Then simulates a look-ahead
     limiter, and searches for the settings that reach the profile's loudness within its peak limit. With --clip, also
-    finds how to split the work between a clipper and the limiter.
+    finds how to split the work between a clipper and the limiter. With --rehearse, encodes what the limiter leaves
+    as `sendoff rehearse` does, and finds a ceiling that allows for it; a song takes some minutes.
 
     \b
     Examples:
       sendoff plan mix.wav -p streaming
       sendoff plan mix.wav -p cd --target -11
       sendoff plan mix.wav -p streaming --target -9 --clip 2
+      sendoff plan mix.wav -p streaming --rehearse
     """
     from master_check.judgement.profile import ProfileError
     from master_check.limiting.premaster import PlanError
@@ -107,7 +115,9 @@ def plan(
         raise Refused("--clip-shape is of use only with --clip: say how much to clip, such as --clip 2")
     try:
         with measuring(1) as progress:
-            found = solve(premaster, profile, target_lufs=target, layout=layout, progress=progress, **given)
+            found = solve(
+                premaster, profile, target_lufs=target, layout=layout, rehearse=rehearse, progress=progress, **given
+            )
     except (AudioError, PlanError) as error:
         raise Refused(str(error)) from None
     except ProfileError as error:

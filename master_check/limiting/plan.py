@@ -142,6 +142,55 @@ class Setting:
 
 
 @dataclass(frozen=True)
+class RehearsedRun:
+    """What an encode or a conversion made of the premaster as a setting leaves it.
+
+    Attributes
+    ----------
+    setting : str
+        "plain", "true_peak_limiter", "sample_peak_limiter", "clipped"; or one of the affordable ones, by their names in
+        `Plan`.
+    name, kind : str
+        Of the rehearsal, as its profile has them.
+    encoder : str or None
+        What made it, with its version; None where there was nothing to convert.
+    kbps : float or None
+        Bit rate it came to, kbit/s.
+    true_peak_dbtp : float or None
+        Of what came out.
+    over_db : float
+        How far the worst of its peaks is above its limit; 0 or less.
+    """
+
+    setting: str
+    name: str
+    kind: str
+    encoder: str | None
+    kbps: float | None
+    true_peak_dbtp: float | None
+    over_db: float
+
+
+@dataclass(frozen=True)
+class AllowedFor:
+    """What a plan's limit allows for: encodes and conversions, made of what its settings leave and measured.
+
+    Attributes
+    ----------
+    profile_limit_dbtp : float
+        True peak that the profile allows.
+    lowered_db : float
+        By how much the plan stays below that; 0.1 dB less was measured to be too little.
+    runs : tuple of RehearsedRun
+        Whatever has a peak limit, of every setting; all are kept.
+    """
+
+    profile_limit_dbtp: float
+    lowered_db: float
+    runs: tuple[RehearsedRun, ...]
+
+
+@dataclass(frozen=True)
 class Plan:
     """The answer, from `plan_signal`.
 
@@ -165,6 +214,8 @@ class Plan:
     clipped : Setting or None
         The split with the least clipping whose gain reduction stays within `max_gain_reduction_db` at the 95th
         percentile; where none does, the one with the least gain reduction, to 0.1 dB.
+    allowed_for : AllowedFor or None
+        Encodes that `true_peak_limit_dbtp`, and so every ceiling, allows for; None where none were made.
     """
 
     need: Need
@@ -182,6 +233,7 @@ class Plan:
     clip: ClipLimit | None = None
     splits: tuple[Setting, ...] = ()
     clipped: Setting | None = None
+    allowed_for: AllowedFor | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Plain dicts, lists, numbers, strings and None, ready for JSON; no NaN, no infinity."""

@@ -181,10 +181,76 @@ def rehearse(
         work = _Work(Master(measurement, signals), folder, pool)
         runs = work.first(asked, tell)
         runs, gain = work.search(runs, tell)
-        planned = tuple(work.planned(profile, runs) for profile in loaded if _limited(profile))
+        planned = tuple(work.planned(profile, runs) for profile in loaded if limited(profile))
     peak = measurement.values["true_peak_dbtp"]
     ceiling = None if gain is None or peak is None else float(peak) + gain
     return Rehearsed(Checked(str(master), measurement), tuple(runs), gain, ceiling, planned)
+
+
+@dataclass(frozen=True, slots=True)
+class Peaks:
+    """What the peaks of one rehearsal came to.
+
+    Attributes
+    ----------
+    rehearsal : Rehearsal
+    encoder : str or None
+        What made it, with its version.
+    kbps : float or None
+        Bit rate the encode came to, kbit/s.
+    true_peak_dbtp : float or None
+    over_db : float
+        How far the worst of its peaks is above its limit; 0 or less where all are kept.
+    """
+
+    rehearsal: Rehearsal
+    encoder: str | None
+    kbps: float | None
+    true_peak_dbtp: float | None
+    over_db: float
+
+
+def limited(profile: Profile) -> list[Rehearsal]:
+    """The rehearsals of a profile that have a peak limit."""
+    return [rehearsal for rehearsal in profile.rehearsals if peak_limits(rehearsal.rules)]
+
+
+def peaks_of(
+    measurement: Measurement, kept: Kept, rehearsals: Sequence[Rehearsal], threads: int | None = None
+) -> list[Peaks]:
+    """Make rehearsals of samples as they are, whole, and say how their peaks keep their limits.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        Of the samples.
+    kept : Kept
+        The samples.
+    rehearsals : sequence of Rehearsal
+        With peak limits.
+    threads : int, optional
+        Encodes made at once, one for each core by default; no figure depends on it.
+
+    Raises
+    ------
+    RehearsalError
+        One cannot be made.
+    """
+    with ExitStack() as stack:
+        pool = stack.enter_context(ThreadPoolExecutor(cores.threads(threads)))
+        folder = stack.enter_context(temporary_folder("rehearse"))
+        master = Master(measurement, _at_rates(kept, measurement, rehearsals, pool, cores.threads(threads), stack))
+
+        def one(rehearsal: Rehearsal) -> Peaks:
+            try:
+                whole = Conversion(master, rehearsal, folder).whole()
+            except RehearsalError as error:
+                raise RehearsalError(f"{rehearsal.name}: {error}") from None
+            peak = whole.values["true_peak_dbtp"]
+            over_db = peak_limits(rehearsal.rules).excess_db(whole.values)
+            return Peaks(rehearsal, whole.encoder, whole.kbps, None if peak is None else float(peak), over_db)
+
+        return list(pool.map(one, rehearsals))
 
 
 def _at_rates(
@@ -204,10 +270,6 @@ def _at_rates(
                 converted(kept, measurement.path, measurement.format.layout, rate, pool, ahead)
             )
     return signals
-
-
-def _limited(profile: Profile) -> bool:
-    return any(peak_limits(rehearsal.rules) for rehearsal in profile.rehearsals)
 
 
 @dataclass(frozen=True, slots=True)

@@ -384,6 +384,31 @@ class ClipLimitJson(TypedDict):
     most_thd_percent: float | None
 
 
+class RehearsedRunJson(TypedDict):
+    setting: Literal[
+        "plain",
+        "true_peak_limiter",
+        "sample_peak_limiter",
+        "true_peak_affordable",
+        "sample_peak_affordable",
+        "clipped",
+    ]
+    name: str
+    kind: str
+    encoder: str | None
+    kbps: float | None
+    true_peak_dbtp: float | None
+    over_db: float
+
+
+class AllowedForJson(TypedDict):
+    """Encodes that the plan's limit allows for."""
+
+    profile_limit_dbtp: float
+    lowered_db: float
+    runs: list[RehearsedRunJson]
+
+
 class PlanJson(TypedDict):
     profile: str
     need: Literal["unmeasurable", "no_target", "nothing", "turn_down", "plain_gain", "limiter", "out_of_reach"]
@@ -401,6 +426,7 @@ class PlanJson(TypedDict):
     clip: ClipLimitJson | None
     splits: list[SettingJson]
     clipped: SettingJson | None
+    allowed_for: AllowedForJson | None
 
 
 class PlanResultsJson(TypedDict):

@@ -78,7 +78,23 @@ def needs(plan: Plan) -> list[str]:
         "out_of_reach": f"{target} is out of reach, even with {DEEPEST_DB:.0f} dB of limiting",
     }[plan.need]
     lines = [f"premaster: {_lufs(before.integrated_lufs)}, true peak {signed(before.true_peak_dbtp, 'dBTP')}", need]
-    return lines + (_playback(plain) if plan.need in ("nothing", "turn_down", "plain_gain") else [])
+    lines += _playback(plain) if plan.need in ("nothing", "turn_down", "plain_gain") else []
+    return lines + _allowed_for(plan)
+
+
+def _allowed_for(plan: Plan) -> list[str]:
+    """What the limit allows for; nothing where nothing was rehearsed."""
+    allowed = plan.allowed_for
+    if allowed is None:
+        return []
+    limit = signed(plan.true_peak_limit_dbtp, "dBTP")
+    lowered = f"limit lowered by {allowed.lowered_db:.1f} dB to {limit}" if allowed.lowered_db else f"limit of {limit}"
+    worst = max(allowed.runs, key=lambda run: run.over_db)
+    made = "" if worst.encoder is None else f" by {worst.encoder}; another encoder can differ"
+    return [
+        f"{lowered}: everything rehearsed keeps its peak limits with it; closest is {worst.name}, true peak "
+        f"{signed(worst.true_peak_dbtp, 'dBTP', 2)}{made}"
+    ]
 
 
 def limiters(plan: Plan) -> list[Answer]:

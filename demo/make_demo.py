@@ -11,7 +11,7 @@ import io
 import struct
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -279,9 +279,14 @@ TRACKS: tuple[Track, ...] = (
 RECEIVED: Path = Path("received") / "05 Slow Orchard (from the client).wav"
 """Track 5's premaster as an MP3 of 192 kbit/s, decoded to 24 bits again: the one file that a codec has been through."""
 
+LOUD: Path = Path("alternates") / "02 Brickyard Run (loud master).wav"
+LOUD_CHAIN = replace(TRACKS[1].chain, gain_db=12.0, clip=False, limiter=Limiter("true_peak", ceiling_db=-1.05))
+"""Track 2 once more, by a limiter: it keeps the rules of the streaming profile, and goes over full scale in encodes at
+low rates."""
+
 
 def make(out: Path) -> list[Path]:
-    """Write the EP below `out`: premasters, masters, what was received and stems, in order; returns the files."""
+    """Write the EP below `out`: premasters, masters, what else there is of them, and stems; returns the files."""
     written = []
     for track in TRACKS:
         premaster = words(track.song().mixdown(track.premaster_peak_dbfs))
@@ -289,6 +294,8 @@ def make(out: Path) -> list[Path]:
         finished = master(premaster / 2.0**31, RATE, track.chain, seed=track.number)
         written.append(_write(out / track.path("premaster"), premaster, RATE))
         written.append(_write(out / track.path("master"), finished, track.chain.sample_rate, _bext(track)))
+        if track.number == 2:
+            written.append(_write(out / LOUD, master(premaster / 2.0**31, RATE, LOUD_CHAIN, seed=12), RATE))
         if track.number == 5:
             written.append(_write(out / RECEIVED, _decoded_mp3(premaster), RATE))
     for session in SESSIONS:

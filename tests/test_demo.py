@@ -6,12 +6,15 @@ from typing import Any, cast
 import numpy as np
 import pytest
 
-from demo.make_demo import EVERY_MASTER_BREAKS, RECEIVED, TRACKS, File, Track, make
+from demo.make_demo import EVERY_MASTER_BREAKS, LOUD, RECEIVED, TRACKS, File, Track, make
 from demo.stems import SESSIONS, Session
 from master_check import Stems, check, stems
 from master_check.albums.tracks import find_tracks
-from master_check.judgement.verdict import Verdict
+from master_check.judgement.profile_files import load_profile
+from master_check.judgement.verdict import Verdict, judge
+from master_check.measurement.one_pass import measure_kept
 from master_check.pair.comparison import Comparison, compare
+from master_check.rehearsal.rehearse import limited, peaks_of
 from master_check.report.wording.balance import mix_summary
 from master_check.report.wording.comparison import summary
 
@@ -26,6 +29,7 @@ def ep(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("ep")
     files = [track.path(file) for track in TRACKS for file in ("premaster", "master")]
     made = make(out)
+    files.insert(4, LOUD)
     assert made[: len(files) + 1] == [out / path for path in (*files, RECEIVED)]
     assert all(path.is_relative_to(out / "stems") for path in made[len(files) + 1 :])
     return out
@@ -77,6 +81,27 @@ def test_exactly_the_planted_origins_are_found(ep: Path, path: Path) -> None:
         assert measurement.values["source_codec"] == "MP3"
     if "sample_rate" in found:
         assert measurement.values["source_rate_hz"] == 44_100
+
+
+OVERSHOOTS = {
+    LOUD: {"AAC at 128 kbit/s", "Opus at 128 kbit/s"},
+    TRACKS[4].path("master"): set(),
+}
+"""What goes over full scale; the others of `REHEARSED` do not."""
+
+REHEARSED = {"AAC at 128 kbit/s", "Opus at 128 kbit/s", "MP3 at 128 kbit/s", "48 kHz"}
+
+
+@pytest.mark.parametrize("path", OVERSHOOTS, ids=lambda path: path.stem)
+def test_only_the_loud_master_overshoots_and_only_in_low_rate_encodes(ep: Path, path: Path) -> None:
+    streaming = load_profile("streaming")
+    rehearsals = [rehearsal for rehearsal in limited(streaming) if rehearsal.name in REHEARSED]
+    assert {rehearsal.name for rehearsal in rehearsals} == REHEARSED
+    measurement, kept = measure_kept(ep / path)
+    with kept:
+        peaks = peaks_of(measurement, kept, rehearsals)
+    assert judge(measurement, streaming).result == "pass"
+    assert {each.rehearsal.name for each in peaks if each.over_db > 0.0} == OVERSHOOTS[path]
 
 
 def test_the_masters_are_an_album_folder(ep: Path) -> None:

@@ -328,9 +328,12 @@ class _Work:
         return found, self._verified(limited, steps)
 
     def _verified(self, runs: Sequence[Run], steps: int) -> float:
-        """What an encode adds is not less for less gain: all of them once more, until all keep their limits."""
-        while (over := max(self._pool.map(self._excess, runs, repeat(steps)))) > 0.0:
-            steps += steps_for(over)
+        """What an encode adds is not less for less gain: all of them once more, until all keep their limits.
+
+        Each does at its own gain, so that what is over now is a jump, and says nothing of the next step.
+        """
+        while max(self._pool.map(self._excess, runs, repeat(steps))) > 0.0:
+            steps += 1
         return _gain(steps)
 
     def planned(self, profile: Profile, runs: Sequence[Run]) -> PlannedCeiling:

@@ -115,6 +115,7 @@ def printed(folder: Path) -> dict[str, Any]:
             "compare": run("compare", mix, master, "-p", "streaming"),
             "plan": run("plan", mix, "-p", "streaming", "--target", "-8", "--clip", "0.5"),
             "rehearse": run("rehearse", album / "4 song.wav", "-p", plant),
+            "plan, rehearsed": run("plan", mix, "-p", plant, "--rehearse"),
             "plan, no target": run("plan", mix, "-p", "cd"),
             "plan, nothing": run("plan", album / "6 nothing.wav", "-p", "streaming"),
             "tags": run("tags", folder / "stated.wav", mix, album / "7 broken.wav"),

@@ -8,16 +8,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from master_check.judgement.checked import Checked
-from master_check.judgement.profile import Profile
+from master_check.judgement.profile import Profile, Rehearsal
 from master_check.judgement.profile_files import load_profile
 from master_check.judgement.verdict import judge
 from master_check.limiting.clipper import ClipLimit
-from master_check.limiting.encodes import plan_for_encodes
 from master_check.limiting.limiter import LOOK_AHEAD_MS, RELEASE_MS
 from master_check.limiting.plan import Plan, plan_signal
 from master_check.measurement.one_pass import measure_kept
 from master_check.rehearsal.errors import RehearsalError
-from master_check.rehearsal.rehearse import limited
 from master_check.tables.layouts import Layout
 
 FITNESS: Final = "premaster"
@@ -45,6 +43,13 @@ class PremasterPlan:
     premaster: Checked
     profile: Profile
     plan: Plan
+
+
+def _rehearsals(profile: Profile) -> list[Rehearsal]:
+    """Those with a peak limit. What makes encodes takes long to load, and is seldom asked for."""
+    from master_check.rehearsal.rehearse import limited
+
+    return limited(profile)
 
 
 def plan(
@@ -96,7 +101,7 @@ def plan(
     """
     wanted = profile if isinstance(profile, Profile) else load_profile(profile)
     fitness = load_profile(FITNESS)
-    rehearsals = limited(wanted) if rehearse else []
+    rehearsals = _rehearsals(wanted) if rehearse else []
     if rehearse and not rehearsals:
         raise PlanError(f"nothing to rehearse: no [[rehearse]] with a peak limit in the profile {wanted.name}")
     measurement, kept = measure_kept(premaster, layout, ahead=True, progress=progress)
@@ -116,6 +121,8 @@ def plan(
             limit_dbtp = wanted.highest_peak_db()
             found: Plan | None
             if rehearsals:
+                from master_check.limiting.encodes import plan_for_encodes  # likewise
+
                 found = plan_for_encodes(solve, limit_dbtp, kept, measurement, rehearsals, threads)
             else:
                 found = solve(limit_dbtp)

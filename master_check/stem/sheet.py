@@ -196,6 +196,7 @@ def stems(
             pool.shutdown(cancel_futures=True)
             raise
     told = (*remarks(checked), *ringing(checked, work.rings), *polarity(checked, work.low_bands))
+    work.forget()
     found_in = None
     if not alone:
         found_in = _balance(checked, mix, rough, null_db, lambda share: tell(0.5 * share))
@@ -233,6 +234,11 @@ class _Work:
     low_bands: dict[str, LowBand] = field(default_factory=dict)
     rings: dict[str, tuple[Ring, ...]] = field(default_factory=dict)
     """By path."""
+
+    def forget(self) -> None:
+        """Give the room back that only remarks needed."""
+        self.rings.clear()
+        self.low_bands.clear()
 
     def stem(self, place: Place, ahead: bool) -> Stem:
         path = str(place.path)

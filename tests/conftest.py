@@ -18,8 +18,8 @@ TRACKS = ("frontiers", "machine_wars", "time_to_strike")
 hypothesis.settings.register_profile("quick", max_examples=15, deadline=None, derandomize=True)
 hypothesis.settings.load_profile("quick")
 
-NEEDED = ("asc-music", "chromium")
-"""Debian packages without which tests skip; where all tests have to run (`SENDOFF_TESTS=complete`) they fail."""
+NEEDED = ("asc-music", "chromium", "ear")
+"""Packages without which tests skip; where all tests have to run (`SENDOFF_TESTS=complete`) they fail."""
 
 
 @pytest.hookimpl(wrapper=True)

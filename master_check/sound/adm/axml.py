@@ -38,7 +38,7 @@ from master_check.sound.adm.xml import Element, XmlError, read
 MOST_BLOCKS: Final = 400_000
 """Blocks of one file; each takes some 300 bytes."""
 
-_MOST_ELEMENTS: Final = 50_000
+_MOST_ELEMENTS: Final = 5_000
 """Elements of any other kind."""
 
 

@@ -8,8 +8,8 @@ import scipy.signal
 import soundfile
 from numpy.typing import NDArray
 
+from master_check.measurement.all_meters import Meters
 from master_check.measurement.measurement import Measurement
-from master_check.measurement.one_pass import Meters
 from master_check.sound.blocks import HOPS_PER_SECOND, blocks_of
 from master_check.sound.format import AudioFormat
 from master_check.tables import layouts

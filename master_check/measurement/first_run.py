@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from master_check.jit import is_compiled
-from master_check.measurement.one_pass import Meters
+from master_check.measurement.all_meters import Meters
 from master_check.meters import Meter
 from master_check.meters.clipping import ClippingMeter
 from master_check.meters.saturation import BANDS, half_cycles_of, spectra

@@ -14,8 +14,8 @@ from master_check import __version__
 from master_check.alignment.align import PairError, align
 from master_check.decibels import decibels
 from master_check.judgement.profile import Rehearsal
+from master_check.measurement.all_meters import Meters
 from master_check.measurement.measurement import Measurement
-from master_check.measurement.one_pass import Meters
 from master_check.meters.true_peak import true_peak
 from master_check.rehearsal import libsndfile_encodes, pyav_encodes, rates
 from master_check.rehearsal.errors import RehearsalError

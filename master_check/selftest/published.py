@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from master_check.decibels import amplitude_of
+from master_check.measurement.all_meters import Meters
 from master_check.measurement.measurement import Measurement
-from master_check.measurement.one_pass import Meters
 from master_check.sound.blocks import blocks_of
 from master_check.sound.format import AudioFormat
 from master_check.tables import layouts

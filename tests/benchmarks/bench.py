@@ -25,7 +25,8 @@ import pyloudnorm
 import soundfile
 from numpy.typing import NDArray
 
-from master_check.measurement.one_pass import Meters, measure
+from master_check.measurement.all_meters import Meters
+from master_check.measurement.one_pass import measure
 from master_check.sound.blocks import blocks_of
 from master_check.sound.format import AudioFormat
 from master_check.tables import layouts

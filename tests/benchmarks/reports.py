@@ -15,8 +15,8 @@ from master_check.judgement.checked import Checked
 from master_check.judgement.profile import Profile
 from master_check.judgement.profile_files import load_profile
 from master_check.judgement.verdict import judge
+from master_check.measurement.all_meters import Meters
 from master_check.measurement.measurement import Measurement
-from master_check.measurement.one_pass import Meters
 from master_check.report.html import check_page
 from master_check.sound.blocks import blocks_of
 from master_check.sound.format import AudioFormat

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from master_check.measurement.one_pass import Meters
+from master_check.measurement.all_meters import Meters
 from master_check.rehearsal.conversion import Conversion, Master
 from master_check.rehearsal.words import Shortened, dither_of
 from master_check.sound.blocks import Block, blocks_of

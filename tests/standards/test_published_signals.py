@@ -9,8 +9,8 @@ import pyebur128
 import pytest
 from numpy.typing import NDArray
 
+from master_check.measurement.all_meters import Meters
 from master_check.measurement.measurement import Measurement
-from master_check.measurement.one_pass import Meters
 from master_check.meters.true_peak import TruePeakMeter, true_peak
 from master_check.selftest.published import CASES, RATES, Case, Pulse, SteadySine, Tone
 from master_check.sound.blocks import blocks_of

@@ -10,6 +10,7 @@ Everything the command line does can be called from here:
     >>> delivered = master_check.deliver("master.wav", ["cd", "streaming"], "out/")  # doctest: +SKIP
     >>> sheet = master_check.stems("stems/", mix="mix.wav", rough="rough.mp3")  # doctest: +SKIP
     >>> found = master_check.album("masters/", ["streaming", "cd"])  # doctest: +SKIP
+    >>> vault = master_check.catalogue("/vault", "vault.parquet", "streaming")  # doctest: +SKIP
 
 Nothing is imported before it is used, so that `sendoff --help` answers at once.
 """
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
     from master_check.albums.album import Album, Track, album
     from master_check.albums.tracks import AlbumError
     from master_check.alignment.align import PairError
+    from master_check.catalogues.contents import BrokenRule, Catalogued, CatalogueFile, query_catalogue, read_catalogue
+    from master_check.catalogues.errors import CatalogueError
+    from master_check.catalogues.run import CatalogueProgress, catalogue
     from master_check.delivery.deliver import deliver
     from master_check.delivery.delivered import Delivered
     from master_check.delivery.manifest import Verified, verify
@@ -50,6 +54,9 @@ if TYPE_CHECKING:
 _HOMES = {
     "albums.album": ("Album", "Track", "album"),
     "albums.tracks": ("AlbumError",),
+    "catalogues.contents": ("BrokenRule", "Catalogued", "CatalogueFile", "query_catalogue", "read_catalogue"),
+    "catalogues.errors": ("CatalogueError",),
+    "catalogues.run": ("CatalogueProgress", "catalogue"),
     "delivery.deliver": ("deliver",),
     "delivery.delivered": ("Delivered",),
     "delivery.manifest": ("Verified", "verify"),
@@ -85,6 +92,11 @@ __all__ = [
     "ArraySource",
     "AudioError",
     "AudioFormat",
+    "BrokenRule",
+    "CatalogueError",
+    "CatalogueFile",
+    "CatalogueProgress",
+    "Catalogued",
     "Checked",
     "ClipLimit",
     "Comparison",
@@ -115,6 +127,7 @@ __all__ = [
     "Verdict",
     "Verified",
     "album",
+    "catalogue",
     "check",
     "check_files",
     "compare",
@@ -123,6 +136,8 @@ __all__ = [
     "load_profile",
     "measure",
     "plan",
+    "query_catalogue",
+    "read_catalogue",
     "rehearse",
     "stems",
     "tags",

@@ -65,8 +65,8 @@ def _same(a: Path, b: Path) -> bool:
         return False
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Write a text beside its place, then move it there in one step.
+def write_whole(path: Path, content: str | bytes) -> None:
+    """Write a text or bytes beside its place, then move it there in one step.
 
     Raises
     ------
@@ -76,12 +76,10 @@ def write_whole(path: Path, text: str) -> None:
     part = None
     try:
         place = _place(path)
-        with tempfile.NamedTemporaryFile(
-            "w", dir=place.parent, prefix=".sendoff.", suffix=".part", encoding="utf-8", delete=False
-        ) as file:
+        with tempfile.NamedTemporaryFile(dir=place.parent, prefix=".sendoff.", suffix=".part", delete=False) as file:
             part = Path(file.name)
             _UNFINISHED.add(part)
-            file.write(text)
+            file.write(content.encode() if isinstance(content, str) else content)
             file.flush()
             os.fsync(file.fileno())
         part.chmod(0o666 & ~_umask())

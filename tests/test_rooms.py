@@ -14,7 +14,7 @@ FLOORS = (
     ("selftest",),
     ("stem",),
     ("balance",),
-    ("albums", "limiting"),
+    ("albums", "catalogues", "limiting"),
     ("delivery", "rehearsal"),
     ("pair",),
     ("alignment",),

@@ -11,6 +11,7 @@ import click
 
 from master_check import __version__
 from master_check.cli.album import album
+from master_check.cli.catalogue import catalogue
 from master_check.cli.check import check
 from master_check.cli.common import Refused, complain
 from master_check.cli.compare import compare
@@ -37,7 +38,21 @@ def cli() -> None:
     """
 
 
-for command in (album, check, compare, deliver, plan, profiles, quantities, rehearse, schema, selftest, stems, tags):
+for command in (
+    album,
+    catalogue,
+    check,
+    compare,
+    deliver,
+    plan,
+    profiles,
+    quantities,
+    rehearse,
+    schema,
+    selftest,
+    stems,
+    tags,
+):
     cli.add_command(command)
 
 

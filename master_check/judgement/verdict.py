@@ -105,6 +105,11 @@ def judge(measurement: Measurement, profile: Profile) -> Verdict:
     return _judge(profile, profile.rules, RULE_QUANTITIES, measurement.values, measurement.at_s)
 
 
+def judge_values(values: Mapping[str, Value], profile: Profile) -> Verdict:
+    """Hold a file's figures against a profile, where nothing else is kept of its measurement."""
+    return _judge(profile, profile.rules, RULE_QUANTITIES, values, {})
+
+
 def judge_album(values: Mapping[str, Value], profile: Profile) -> Verdict:
     """Hold an album's figures against the album rules of a profile."""
     return _judge(profile, profile.album_rules, ALBUM_QUANTITIES, values, {})

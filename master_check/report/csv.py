@@ -34,7 +34,7 @@ def text(files: Sequence[Checked]) -> str:
 def album_text(album: "Album") -> str:
     """What `album --csv` prints: a row a track as in `check --csv`, with its place in the album behind."""
     head, *rows = _rows(album.tracks)
-    own = [[track.number or "", _cell(track.offset_lu), track.sha256 or ""] for track in album.tracks]
+    own = [[track.number or "", cell(track.offset_lu), track.sha256 or ""] for track in album.tracks]
     return _written(
         [[*head, "number", "offset_lu", "sha256"], *([*row, *more] for row, more in zip(rows, own, strict=True))]
     )
@@ -48,7 +48,7 @@ def tags_text(files: Sequence["TaggedFile"]) -> str:
         if not file.fields:
             rows.append([path, "", "", "", "", "", "", file.checked.result, error])
         for each in file.fields:
-            values = [_cell(value) for value in (each.value, each.measured, each.measure, each.error)]
+            values = [cell(value) for value in (each.value, each.measured, each.measure, each.error)]
             rows.append([path, each.name, each.place, *values, each.result, error])
     return _written(rows)
 
@@ -67,10 +67,10 @@ def rehearsal_text(found: "Rehearsed") -> str:
                 _plain(run.rehearsal.name),
                 run.rehearsal.kind,
                 _plain(run.encoder or ""),
-                _cell(run.rehearsal.kbps),
+                cell(run.rehearsal.kbps),
                 run.result,
-                _cell(run.safe_gain_db),
-                *(_cell(values.get(key)) for key in keys),
+                cell(run.safe_gain_db),
+                *(cell(values.get(key)) for key in keys),
                 _plain(run.error or ""),
             ]
         )
@@ -87,16 +87,16 @@ def stems_text(found: "Stems") -> str:
     for stem in found.stems:
         there, other = mix.get(stem.path), rough.get(stem.path)
         own = [
-            _cell(there.level.gain_db if there else None),
-            _cell(there.delay_samples if there and not there.missing else None),
+            cell(there.level.gain_db if there else None),
+            cell(there.delay_samples if there and not there.missing else None),
             str(there.level.inverted).lower() if there and not there.missing else "",
-            _cell(other.difference_db if other else None),
+            cell(other.difference_db if other else None),
         ]
-        values = [_cell(stem.values.get(key)) for key in keys]
+        values = [cell(stem.values.get(key)) for key in keys]
         names = [_plain(stem.path), _plain(stem.name), _plain(stem.group or "")]
         rows.append(["stem", *names, stem.result, *values, *own, _plain(stem.error or "")])
     for bus in found.buses:
-        values = [_cell(bus.values.get(key)) for key in keys]
+        values = [cell(bus.values.get(key)) for key in keys]
         name = _plain(bus.group or "all stems")
         rows.append(["bus", "", name, name, bus.result, *values, "", "", "", "", _plain(bus.error or "")])
     return _written(rows)
@@ -113,14 +113,14 @@ def _rows(files: Sequence[Checked]) -> list[Row]:
                 _plain(file.path),
                 file.result,
                 *(results.get(name, "") for name in profiles),
-                *(_cell(values.get(key)) for key in QUANTITIES),
+                *(cell(values.get(key)) for key in QUANTITIES),
                 _plain(file.error or ""),
             ]
         )
     return rows
 
 
-def _cell(value: Value) -> str | int | float:
+def cell(value: Value) -> str | int | float:
     value = number(value)
     if value is None:
         return ""

@@ -19,6 +19,7 @@ PRINTED: Final = (
     json_types.RehearsalResultsJson,
     json_types.DeliveryResultsJson,
     json_types.VerificationResultsJson,
+    json_types.CatalogueResultsJson,
     json_types.StemsResultsJson,
     json_types.SelftestResultsJson,
     json_types.ProfileResultsJson,

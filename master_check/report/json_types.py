@@ -598,6 +598,81 @@ class VerificationResultsJson(TypedDict):
     result: Result
 
 
+# --- catalogue ---
+
+
+class BrokenRuleJson(TypedDict):
+    """A rule, and how many files of a catalogue break it."""
+
+    profile: str
+    measure: str
+    limit: str
+    level: Level
+    files: int
+
+
+class CatalogueRuleJson(TypedDict):
+    """A rule that a file breaks."""
+
+    measure: str
+    limit: str
+    level: Level
+    result: Literal["warn", "fail"]
+
+
+class CatalogueCheckJson(TypedDict):
+    profile: str
+    result: Literal["pass", "warn", "fail"]
+    broken: list[CatalogueRuleJson]
+
+
+class CatalogueFileJson(TypedDict):
+    """A row of a catalogue."""
+
+    path: str
+    result: Result
+    error: str | None
+    sha256: str | None
+    measures: Measures
+    checks: list[CatalogueCheckJson]
+
+
+class UnreadFolderJson(TypedDict):
+    path: str
+    error: str
+
+
+class CatalogueJson(TypedDict):
+    """What is in a catalogue. Counts do not include files that vanished. From `measured` on: what this run did; null
+    where it only read. `broken` has what most files break, `worst` as many files as were asked for."""
+
+    path: str
+    schema_version: int
+    files: int
+    vanished: int
+    passed: int
+    warned: int
+    failed: int
+    errors: int
+    audio_s: float
+    broken: list[BrokenRuleJson]
+    worst: list[CatalogueFileJson]
+    measured: int | None
+    kept: int | None
+    judged_again: int | None
+    skipped_files: int | None
+    unread_folders: list[UnreadFolderJson]
+    seconds: float | None
+
+
+class CatalogueResultsJson(TypedDict):
+    """`sendoff catalogue --json`."""
+
+    sendoff_json: Version
+    catalogue: CatalogueJson
+    result: Result
+
+
 # --- stems ---
 
 

@@ -1,0 +1,108 @@
+"""Where batches are measured: threads of this machine, each with a process of its own, or the workers of a cluster."""
+
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from typing import Any, Protocol
+
+from master_check import cores
+from master_check.catalogues.batches import Batch, Row
+from master_check.catalogues.child import CHILDREN, measured
+from master_check.catalogues.errors import CatalogueError, library
+from master_check.measurement.one_pass import MEASUREMENT_VERSION
+
+
+def measure_batch(batch: Batch) -> list[Row]:
+    """The rows of a batch's files, in their order; what every executor runs, on whichever machine.
+
+    Raises
+    ------
+    CatalogueError
+        This machine measures otherwise than the one that asks.
+    """
+    if batch.request.version != MEASUREMENT_VERSION:
+        raise CatalogueError(
+            f"a worker has measurement version {MEASUREMENT_VERSION}, but here it is {batch.request.version}; "
+            "install the same sendoff on both"
+        )
+    return measured(batch.files, batch.request)
+
+
+class Place(Protocol):
+    """Where batches are measured."""
+
+    def slots(self) -> int:
+        """How many are measured at once."""
+        ...
+
+    def submit(self, batch: Batch) -> "Future[list[Row]]":
+        """Have one measured, some time."""
+        ...
+
+    def lost(self) -> str | None:
+        """Why nothing more can be had of it; None as long as it is there."""
+        ...
+
+    def close(self) -> None:
+        """Nothing more is wanted."""
+        ...
+
+
+class Threads:
+    """This machine's cores."""
+
+    def __init__(self, threads: int | None = None) -> None:
+        self._slots = cores.threads(threads)
+        self._pool = ThreadPoolExecutor(self._slots)
+
+    def slots(self) -> int:
+        return self._slots
+
+    def submit(self, batch: Batch) -> "Future[list[Row]]":
+        return self._pool.submit(measure_batch, batch)
+
+    def lost(self) -> str | None:
+        return None
+
+    def close(self) -> None:
+        self._pool.shutdown(cancel_futures=True)
+        CHILDREN.end()
+
+
+class Cluster:
+    """The workers of a Dask cluster that is there already.
+
+    Parameters
+    ----------
+    address : str
+        Of its scheduler, such as tcp://scheduler:8786.
+
+    Raises
+    ------
+    CatalogueError
+        There is no scheduler, or a library is missing.
+    """
+
+    def __init__(self, address: str) -> None:
+        distributed = library("distributed")
+        self._address = address
+        try:
+            self._client: Any = distributed.Client(address, set_as_default=False, name="sendoff", timeout=10)
+        except (OSError, ValueError) as error:
+            raise CatalogueError(f"{address}: no scheduler answers ({' '.join(str(error).split())})") from None
+        self._executor: Executor = self._client.get_executor(pure=False)
+
+    def slots(self) -> int:
+        """The threads of all workers there are now; one where there is none yet."""
+        threads: dict[str, int] = self._client.nthreads()
+        return max(1, sum(threads.values()))
+
+    def submit(self, batch: Batch) -> "Future[list[Row]]":
+        return self._executor.submit(measure_batch, batch)
+
+    def lost(self) -> str | None:
+        if self._client.status == "running":
+            return None
+        return f"{self._address}: the scheduler is gone; what was measured is kept, run again to go on"
+
+    def close(self) -> None:
+        self._executor.shutdown(wait=False)
+        self._client.close()

@@ -104,9 +104,10 @@ class Batch:
     request: Request
     files: tuple[File, ...]
 
-    def halves(self) -> "tuple[Batch, Batch]":
+    def halves(self) -> "list[Batch]":
+        """Two of half as many files; itself where there is only one."""
         middle = len(self.files) // 2
-        return Batch(self.request, self.files[:middle]), Batch(self.request, self.files[middle:])
+        return [Batch(self.request, files) for files in (self.files[:middle], self.files[middle:]) if files]
 
 
 def time_limit(file: File, request: Request) -> float:

@@ -1,13 +1,17 @@
 """Where batches are measured: threads of this machine, each with a process of its own, or the workers of a cluster."""
 
+import time
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
 from master_check import cores
 from master_check.catalogues.batches import Batch, Row
 from master_check.catalogues.child import CHILDREN, measured
 from master_check.catalogues.errors import CatalogueError, library
 from master_check.measurement.one_pass import MEASUREMENT_VERSION
+
+_ASK_S: Final = 2.0
+"""How often a scheduler is asked for its workers, which may come and go."""
 
 
 def measure_batch(batch: Batch) -> list[Row]:
@@ -89,18 +93,31 @@ class Cluster:
         except (OSError, ValueError) as error:
             raise CatalogueError(f"{address}: no scheduler answers ({' '.join(str(error).split())})") from None
         self._executor: Executor = self._client.get_executor(pure=False)
+        self._slots, self._asked = 1, -_ASK_S
 
     def slots(self) -> int:
-        """The threads of all workers there are now; one where there is none yet."""
-        threads: dict[str, int] = self._client.nthreads()
-        return max(1, sum(threads.values()))
+        """The threads of all workers there are now; one where there is none yet.
+
+        Raises
+        ------
+        CatalogueError
+            The scheduler is gone.
+        """
+        if time.monotonic() - self._asked >= _ASK_S:
+            try:
+                threads: dict[str, int] = self._client.nthreads()
+            except Exception:  # of several kinds, by what was under way
+                raise CatalogueError(self.lost() or self._gone()) from None
+            self._slots, self._asked = max(1, sum(threads.values())), time.monotonic()
+        return self._slots
 
     def submit(self, batch: Batch) -> "Future[list[Row]]":
         return self._executor.submit(measure_batch, batch)
 
     def lost(self) -> str | None:
-        if self._client.status == "running":
-            return None
+        return None if self._client.status == "running" else self._gone()
+
+    def _gone(self) -> str:
         return f"{self._address}: the scheduler is gone; what was measured is kept, run again to go on"
 
     def close(self) -> None:

@@ -1,6 +1,7 @@
 """The sound files under folders, however deep."""
 
 import os
+import stat
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePath
@@ -56,7 +57,7 @@ def find(places: Iterable[str | Path]) -> Found:
     skipped = 0
     for place in named:
         try:
-            inside = Path(place).is_dir()
+            inside = stat.S_ISDIR(Path(place).stat().st_mode)
             if inside:
                 os.scandir(place).close()
             else:
@@ -86,7 +87,7 @@ def _walk(folder: str, unread: list[tuple[str, str]]) -> Iterator[str]:
 def _file(path: str) -> File:
     """With what the system says of it; what says nothing will say why when it is opened."""
     try:
-        stat = os.stat(path)  # noqa: PTH116
+        found = os.stat(path)  # noqa: PTH116
     except (OSError, ValueError):
         return File(path, 0, 0)
-    return File(path, stat.st_size, stat.st_mtime_ns)
+    return File(path, found.st_size, found.st_mtime_ns)

@@ -3,7 +3,7 @@
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
+from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -246,32 +246,41 @@ def _measure(
     progress: Callable[[CatalogueProgress], Any],
     batch_s: float,
 ) -> None:
-    """Have all files measured; a batch that is lost with its worker again and again is halved until it is one file."""
+    """Have all files measured.
+
+    A batch that is lost with its worker again and again is halved until it is one file. That may still be an innocent
+    one, which waited at the same worker each time; so it is measured at the end, with nothing else beside it.
+    """
     pace = Pace()
     told = CatalogueProgress(len(files), work_s=sum(map(pace.seconds, files)))
     fresh = Pace()
     coming = batches(files, request, pace, batch_s)
     again: deque[Batch] = deque()
+    alone: deque[Batch] = deque()
     running: dict[Future[list[Row]], Batch] = {}
     rows: list[Row] = []
     began = written = time.monotonic()
     while True:
         told.slots = place.slots()
-        while len(running) < AHEAD * told.slots + 1:
-            batch = again.popleft() if again else next(coming, None)
-            if batch is None:
-                break
+        while len(running) < AHEAD * told.slots + 1 and (batch := again.popleft() if again else next(coming, None)):
+            running[place.submit(batch)] = batch
+        by_itself = not running and bool(alone)
+        if by_itself:
+            batch = alone.popleft()
             running[place.submit(batch)] = batch
         if not running:
             break
         done, _ = wait(running, timeout=WRITE_S, return_when=FIRST_COMPLETED)
         for future in done:
             batch = running.pop(future)
-            made = _rows(future, batch, place, again)
+            try:
+                made = _rows(future, batch, place, by_itself)
+            except _LostError:
+                (again if len(batch.files) > 1 else alone).extend(batch.halves())
+                continue
             rows += made
-            if made:
-                pace.learn(batch.files, sum(row["seconds"] for row in made))
-            _tell(told, made, sum(map(fresh.seconds, batch.files)) if made else 0.0)
+            pace.learn(batch.files, sum(row["seconds"] for row in made))
+            _tell(told, made, sum(map(fresh.seconds, batch.files)))
         if rows and (time.monotonic() - written >= WRITE_S or not running):
             write(rows)
             rows, written = [], time.monotonic()
@@ -281,18 +290,29 @@ def _measure(
         write(rows)
 
 
-def _rows(future: "Future[list[Row]]", batch: Batch, place: Place, again: deque[Batch]) -> list[Row]:
-    """The rows of a batch; none where it has to be measured again, in halves."""
+class _LostError(Exception):
+    """A batch was lost with its worker."""
+
+
+def _rows(future: "Future[list[Row]]", batch: Batch, place: Place, by_itself: bool) -> list[Row]:
+    """The rows of a batch.
+
+    Raises
+    ------
+    CatalogueError
+        Nothing more can be had of the place.
+    _LostError
+        It has to be measured again, in halves.
+    """
     try:
         return future.result()
     except CatalogueError:
         raise
-    except (Exception, CancelledError) as error:
+    except Exception as error:
         if (reason := place.lost()) is not None:
             raise CatalogueError(reason) from None
-        if len(batch.files) > 1:
-            again.extend(batch.halves())
-            return []
+        if not by_itself:
+            raise _LostError from None
         problem = f"its worker was lost each time ({type(error).__name__}: {' '.join(str(error).split())[:200]})"
         return [error_row(batch.files[0], batch.request, problem, 0.0)]
 

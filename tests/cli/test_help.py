@@ -81,6 +81,8 @@ def test_examples_run_and_no_line_ends_in_blanks(line: str, tmp_path: Path, monk
     (tmp_path / "sequence.txt").write_text("2.wav\n1.wav\n")
     monkeypatch.chdir(tmp_path)
     (_, *words) = shlex.split(line.partition(">")[0])
+    if "catalogue" in words and "masters/" not in words:
+        CliRunner().invoke(cli, ["catalogue", "masters/", "--out", "vault.parquet"], catch_exceptions=False)
     if "--verify" in words:
         CliRunner().invoke(cli, ["deliver", "master.wav", "-p", "cd", "--to", "out"], catch_exceptions=False)
     expanded = [found for word in words for found in (sorted(map(str, Path().glob(word))) if "*" in word else [word])]

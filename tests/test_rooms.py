@@ -21,7 +21,7 @@ FLOORS = (
     ("judgement",),
     ("measurement",),
     ("provenance",),
-    ("meters",),
+    ("meters", "rendering"),
     ("sound",),
     ("tables",),
     ("cores", "decibels", "jit", "output", "text"),

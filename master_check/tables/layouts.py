@@ -32,6 +32,14 @@ LOUDSPEAKERS: Final[dict[str, tuple[float, float] | None]] = {
     "Ctf": (0, 30),
     "Ctr": (180, 30),
     "T": (0, 90),
+    "Lw": (60, 0),
+    "Rw": (-60, 0),
+    "Ltm": (90, 30),
+    "Rtm": (-90, 30),
+    "Cbf": (0, -30),
+    "Lbf": (45, -30),
+    "Rbf": (-45, -30),
+    "LFE2": None,
 }
 
 # The order is the one of WAVEFORMATEXTENSIBLE, which FLAC shares.
@@ -46,6 +54,33 @@ NAMED: Final[dict[str, tuple[str, ...]]] = {
     "5.1.4": ("L", "R", "C", "LFE", "Ls", "Rs", "Ltf", "Rtf", "Ltr", "Rtr"),
     "7.1.4": ("L", "R", "C", "LFE", "Lrs", "Rrs", "Lss", "Rss", "Ltf", "Rtf", "Ltr", "Rtr"),
 }
+
+# ITU-R BS.2051-3, sections 5.1 to 5.10, in its order; by the loudspeakers' labels there.
+BS2051: Final[dict[str, tuple[str, ...]]] = {
+    "0+2+0": ("M+030", "M-030"),
+    "0+5+0": ("M+030", "M-030", "M+000", "LFE1", "M+110", "M-110"),
+    "2+5+0": ("M+030", "M-030", "M+000", "LFE1", "M+110", "M-110", "U+030", "U-030"),
+    "4+5+0": ("M+030", "M-030", "M+000", "LFE1", "M+110", "M-110", "U+030", "U-030", "U+110", "U-110"),
+    "4+5+1": ("M+030", "M-030", "M+000", "LFE1", "M+110", "M-110", "U+030", "U-030", "U+110", "U-110", "B+000"),
+    "0+7+0": ("M+030", "M-030", "M+000", "LFE1", "M+090", "M-090", "M+135", "M-135"),
+    "4+7+0": (
+        *("M+030", "M-030", "M+000", "LFE1", "M+090", "M-090", "M+135", "M-135"),
+        *("U+045", "U-045", "U+135", "U-135"),
+    ),
+    "9+10+3": (
+        *("M+060", "M-060", "M+000", "LFE1", "M+135", "M-135", "M+030", "M-030", "M+180", "LFE2", "M+090", "M-090"),
+        *("U+045", "U-045", "U+000", "T+000", "U+135", "U-135", "U+090", "U-090", "U+180", "B+000", "B+045", "B-045"),
+    ),
+}
+
+_BS2051_LABELS: Final = {
+    "M+030": "L", "M-030": "R", "M+000": "C", "LFE1": "LFE", "LFE2": "LFE2", "M+060": "Lw", "M-060": "Rw",
+    "M+090": "Lss", "M-090": "Rss", "M+110": "Ls", "M-110": "Rs", "M+135": "Lrs", "M-135": "Rrs", "M+180": "Cs",
+    "U+000": "Ctf", "U+030": "Ltf", "U-030": "Rtf", "U+045": "Ltf", "U-045": "Rtf", "U+090": "Ltm", "U-090": "Rtm",
+    "U+110": "Ltr", "U-110": "Rtr", "U+135": "Ltr", "U-135": "Rtr", "U+180": "Ctr", "T+000": "T",
+    "B+000": "Cbf", "B+045": "Lbf", "B-045": "Rbf",
+}  # fmt: skip
+"""What the loudspeakers of BS.2051 are called elsewhere here."""
 
 # Vorbis I specification, section 4.3.9; Opus shares it (RFC 7845, section 5.1.1.2).
 OGG_ORDER: Final[dict[int, tuple[str, ...]]] = {
@@ -99,6 +134,12 @@ def of_count(channels: int, ogg: bool = False) -> Layout | None:
     if ogg and channels in OGG_ORDER:
         return of_labels(OGG_ORDER[channels])
     return next((Layout(name, labels) for name, labels in NAMED.items() if len(labels) == channels), None)
+
+
+def of_bs2051(name: str) -> Layout:
+    """A layout of BS.2051 by its name, such as `4+5+0`: what a rendering to it has for channels. Raises KeyError."""
+    labels = tuple(_BS2051_LABELS[label] for label in BS2051[name])
+    return Layout("stereo" if name == "0+2+0" else name, labels)
 
 
 def parse(text: str) -> Layout:

@@ -98,5 +98,3 @@ def _angle(across: float, deep: float) -> float:
     """Degrees of a source in front that is so wide and deep."""
     by_width, by_depth = 2.0 * np.degrees(np.arcsin(across)), 2.0 * np.degrees(np.arccos(1.0 - 2.0 * deep))
     return float(by_width + across * max(by_depth - by_width, 0.0))
-
-

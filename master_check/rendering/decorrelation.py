@@ -1,4 +1,4 @@
-"""Diffuse sound: what each loudspeaker plays of it is decorrelated by an all-pass filter (ITU-R BS.2127-0, section 7.4)."""
+"""Diffuse sound: an all-pass filter for each loudspeaker makes it unlike the others (ITU-R BS.2127-0, section 7.4)."""
 
 from functools import cache
 from typing import Final

@@ -1,8 +1,8 @@
-"""Which loudspeakers play a channel of a common bed in another layout, as data (ITU-R BS.2127-0, section 8.4, Table 15).
+"""Which loudspeakers play a channel of a common bed in another layout, as data (ITU-R BS.2127-0, section 8).
 
 For the loudspeakers in the middle and to the left; those to the right are their mirror image. A figure behind a
-loudspeaker is its share of the power, 1 where there is none. Layouts behind `from` and `to` limit a rule to beds made for
-them, and to rendering to them. The first rule counts all of whose loudspeakers are there.
+loudspeaker is its share of the power, 1 where there is none. Layouts behind `from` and `to` limit a rule to beds made
+for them, and to rendering to them. The first rule counts all of whose loudspeakers are there.
 """
 
 from collections.abc import Iterator

@@ -1,4 +1,4 @@
-"""Angles and directions in the convention of ITU-R BS.2127-0, section 4.3.
+"""Angles and directions in the convention of ITU-R BS.2127-0, section 6.
 
 x points right, y to the front, z up. Azimuths are in degrees, positive to the left; elevations positive upwards.
 """
@@ -44,14 +44,14 @@ def normalised(vectors: NDArray[np.float64], least: float = 0.0) -> NDArray[np.f
 
 
 def axes(azimuth: ArrayLike, elevation: ArrayLike) -> NDArray[np.float64]:
-    """Right, forward and up for one who looks in a direction, (..., 3, 3) (section 6.8)."""
+    """Right, forward and up for one who looks in a direction, (..., 3, 3) (section 6)."""
     azimuth, elevation = np.asarray(azimuth, np.float64), np.asarray(elevation, np.float64)
     right, forward = cartesian(azimuth - 90.0, 0.0), cartesian(azimuth, elevation)
     return np.stack((right, forward, cartesian(azimuth, elevation + 90.0)), axis=-2)
 
 
 def turned_past(start: float, angle: float) -> float:
-    """The same angle, by whole turns not less than `start` and less than a turn beyond it (section 6.2)."""
+    """The same angle, by whole turns not less than `start` and less than a turn beyond it (section 6)."""
     while angle - 360.0 >= start:
         angle -= 360.0
     while angle < start:
@@ -60,7 +60,7 @@ def turned_past(start: float, angle: float) -> float:
 
 
 def is_between(angle: float, start: float, end: float, tolerance: float = 0.0) -> bool:
-    """Whether an angle lies between two others, counted to the left from `start` (section 6.2).
+    """Whether an angle lies between two others, counted to the left from `start` (section 6).
 
     A whole turn from `start` to `end` is every angle, no turn only that one.
     """
@@ -72,7 +72,7 @@ def is_between(angle: float, start: float, end: float, tolerance: float = 0.0) -
 
 
 def around(points: Vectors) -> NDArray[np.intp]:
-    """The order of a polygon's corners (n, 3) around it (section 6.1.3)."""
+    """The order of a polygon's corners (n, 3) around it (section 6.1)."""
     spokes = points - points.mean(axis=0)
     first = spokes[0]
     second = min(spokes[1:], key=lambda spoke: abs(float(spoke @ first)))

@@ -1,4 +1,4 @@
-"""The loudspeakers of a layout: in degrees (ITU-R BS.2051-3) and in the room (BS.2127-0, section 7.3.9, table)."""
+"""The loudspeakers of a layout: in degrees (ITU-R BS.2051-3) and in the room (BS.2127-0, section 7.3)."""
 
 from dataclasses import dataclass
 from functools import cache

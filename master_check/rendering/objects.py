@@ -93,9 +93,7 @@ class ObjectPanner:
             mask = left_out(self._main.room, zones.excluded(self._main, block.zone_exclusion))
             by_mask[mask.tobytes()].append(row)
             if block.channel_lock:
-                positions[row] = self._locked(
-                    positions[row], block.channel_lock, self._main.room, ~mask, _ROOM_WEIGHTS
-                )
+                positions[row] = self._locked(positions[row], block.channel_lock, self._main.room, ~mask, _ROOM_WEIGHTS)
         owners, shares, places = _diverged(blocks, positions)
         sizes = _extents(blocks)[owners]
         summed = np.zeros((len(blocks), len(self._main)))
@@ -111,7 +109,7 @@ class ObjectPanner:
     def _locked(
         self, position: Vector, lock: ChannelLock, places: Gains, usable: NDArray[np.bool_], weights: Vector
     ) -> Vector:
-        """The place of the nearest loudspeaker, if there is one near enough (section 7.3.6).
+        """The place of the nearest loudspeaker, if there is one near enough (section 7.3).
 
         Of several that are as near, the one of the highest priority.
         """
@@ -167,7 +165,7 @@ def _extents(blocks: Sequence[ObjectsBlock]) -> Gains:
 
 
 def _diverged(blocks: Sequence[ObjectsBlock], positions: Gains) -> tuple[NDArray[np.intp], Vector, Gains]:
-    """The sources that all blocks are split in: whose they are, their share of the power, and where (7.3.7)."""
+    """The sources that all blocks are split in: whose they are, their share of the power, and where (section 7.3)."""
     owners, shares, places = [np.arange(len(blocks))], [np.ones(len(blocks))], [positions]
     for row, block in enumerate(blocks):
         if block.divergence is None or not block.divergence.value:
@@ -186,7 +184,7 @@ def _diverged(blocks: Sequence[ObjectsBlock], positions: Gains) -> tuple[NDArray
 def _to_the_sides(position: Vector, divergence: ObjectDivergence, in_room: bool) -> Gains:
     if in_room:
         aside = np.array((divergence.position_range or 0.0, 0.0, 0.0))
-        return np.clip((position + aside, position - aside), -1.0, 1.0)
+        return np.asarray(np.clip((position + aside, position - aside), -1.0, 1.0))
     angle = _USUAL_RANGE if divergence.azimuth_range is None else divergence.azimuth_range
-    aside = cartesian(np.array((angle, -angle)), 0.0, float(np.linalg.norm(position)))
-    return aside @ axes(azimuths(position), elevations(position))
+    before = cartesian(np.array((angle, -angle)), 0.0, float(np.linalg.norm(position)))
+    return np.asarray(before @ axes(azimuths(position), elevations(position)))

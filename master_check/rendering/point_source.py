@@ -30,7 +30,7 @@ _TO_STEREO: Final = np.array(
         (0.0, 1.0, np.sqrt(3.0) / 3.0, 0.0, np.sqrt(0.5)),
     ]
 )
-"""From 0+5+0 without its LFE to 0+2+0 (section 6.1.2.4)."""
+"""From 0+5+0 without its LFE to 0+2+0 (section 6.1)."""
 
 
 @cache
@@ -40,7 +40,7 @@ def point_source_panner(layout: str) -> "PointSourcePanner | StereoPanner":
 
 
 class StereoPanner:
-    """Panned to 0+5+0 and mixed down, 3 dB softer at the back (section 6.1.2.4)."""
+    """Panned to 0+5+0 and mixed down, 3 dB softer at the back (section 6.1)."""
 
     def __init__(self) -> None:
         self._surround = PointSourcePanner(main_loudspeakers("0+5+0"))
@@ -50,7 +50,7 @@ class StereoPanner:
         panned = self._surround.gains(positions)
         front, rear = panned[:, _FRONT].max(axis=1), panned[:, _REAR].max(axis=1)
         level = 0.5 ** (0.5 * rear / np.maximum(front + rear, 1e-300))
-        return normalised(panned @ _TO_STEREO.T) * level[:, None]
+        return np.asarray(normalised(panned @ _TO_STEREO.T) * level[:, None])
 
 
 class PointSourcePanner:
@@ -108,7 +108,7 @@ class _Triangle:
 
 
 class _Quad:
-    """Four loudspeakers (section 6.1.2.3), in order around."""
+    """Four loudspeakers (section 6.1), in order around."""
 
     def __init__(self, corners: Vectors, shares: NDArray[np.float64]) -> None:
         self._corners, self._shares = corners, shares
@@ -144,7 +144,7 @@ def _roots(polynomials: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _extra(speakers: Loudspeakers) -> tuple[Vectors, NDArray[np.float64]]:
-    """Where extra loudspeakers are, and what all real and extra ones are mixed to (section 6.1.3.1)."""
+    """Where extra loudspeakers are, and what all real and extra ones are mixed to (section 6.1)."""
     directions, heard = [], list(range(len(speakers)))
     azimuth, elevation = speakers.azimuths, speakers.elevations
     middle = np.flatnonzero(np.abs(elevation) <= 10.0)
@@ -173,7 +173,7 @@ def _facets(corners: Vectors) -> list[set[int]]:
 
 
 def _fan(corners: Vectors, facets: Sequence[set[int]], pole: int, count: int) -> Iterator[_Triangle]:
-    """The triangles around a loudspeaker that is not there, and that its neighbours play (section 6.1.2.2)."""
+    """The triangles around a loudspeaker that is not there, and that its neighbours play (section 6.1)."""
     neighbours = np.array(sorted({corner for facet in facets if pole in facet for corner in facet} - {pole}))
     ring = neighbours[around(corners[neighbours])]
     one = np.eye(count)

@@ -54,9 +54,7 @@ class Renderer:
         self._rows = int(self._edges[-1])
         self._stage = _Stage(items, self._layouts, rate, 2 * self._rows)
         filters = [decorrelators(layout) for layout in layouts]
-        self._decorrelator = Decorrelator(
-            np.concatenate(filters) if filters else np.empty((0, LENGTH), np.float32)
-        )
+        self._decorrelator = Decorrelator(np.concatenate(filters) if filters else np.empty((0, LENGTH), np.float32))
         self._direct_past = np.zeros((self._rows, DELAY), np.float32)
         self._due = -DELAY
 

@@ -1,4 +1,4 @@
-"""The panner for positions in the room, from wall to wall: points and extent (ITU-R BS.2127-0, sections 7.3.9, 7.3.10).
+"""The panner for positions in the room, from wall to wall: points and extent (ITU-R BS.2127-0, section 7.3).
 
 The standard calls it allocentric. Loudspeakers stand in planes, rows of a plane, and columns of a row, and a source is
 shared by the two next to it each time.
@@ -94,14 +94,14 @@ class RoomPanner:
         return np.where(sums < _LEAST, 0.0, sums), walls
 
     def _effective(self, sizes: Numbers) -> Numbers:
-        """One size from three, of those that the loudspeakers can show (section 7.3.10.2)."""
+        """One size from three, of those that the loudspeakers can show (section 7.3)."""
         same = (self._places == self._places[0]).all(axis=0)
         if same[1] and same[_Z]:
-            return sizes[:, 0]
+            return np.array(sizes[:, 0])
         if same[_Z]:
             ordered = np.sort(sizes[:, :2], axis=1)
-            return ordered @ np.array((1.0, 3.0)) / 4.0
-        return np.sort(sizes, axis=1) @ np.array((1.0, 2.0, 6.0)) / 9.0
+            return np.asarray(ordered @ np.array((1.0, 3.0)) / 4.0)
+        return np.asarray(np.sort(sizes, axis=1) @ np.array((1.0, 2.0, 6.0)) / 9.0)
 
     def _inner_share(self, positions: Numbers, sizes: Numbers) -> Numbers:
         """How much a source counts inside the room, less the nearer it is to a wall."""
@@ -117,7 +117,7 @@ class RoomPanner:
 
 
 def _gaps(places: Numbers, axis: int) -> tuple[Numbers, Numbers]:
-    """How far the plane, row or column of each loudspeaker is from the one before and behind; infinite if there is none."""
+    """How far the plane, row or column of each loudspeaker is from its neighbours; infinite without one."""
     before, after = np.full(len(places), np.inf), np.full(len(places), np.inf)
     for index, place in enumerate(places):
         gaps = places[(places[:, axis + 1 :] == place[axis + 1 :]).all(axis=1), axis] - place[axis]
@@ -131,7 +131,7 @@ def _scaled(sizes: Numbers) -> Numbers:
 
 
 def left_out(places: Numbers, excluded: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Which loudspeakers a zone leaves out here: with one at a side wall, all of its row (section 7.3.12.2).
+    """Which loudspeakers a zone leaves out here: with one at a side wall, all of its row (section 7.3).
 
     None, where that would be all of them.
     """

@@ -1,4 +1,4 @@
-"""When which gains hold: the blocks of a channel's metadata as spans of samples (ITU-R BS.2127-0, sections 6.4, 7.2)."""
+"""When which gains hold: the blocks of a channel's metadata as spans of samples (ITU-R BS.2127-0, section 6)."""
 
 import math
 from collections.abc import Callable, Iterator, Sequence

@@ -1,4 +1,4 @@
-"""Positions that are relative to a screen (ITU-R BS.2127-0, sections 7.3.3 and 7.3.4).
+"""Positions that are relative to a screen (ITU-R BS.2127-0, section 7.3).
 
 What they are rendered to has the standard's default screen, as nothing else is known of the room.
 """
@@ -38,9 +38,7 @@ def edges(screen: Screen = DEFAULT_SCREEN) -> Edges:
         right, up = np.array((screen.width / 2.0, 0.0, 0.0)), np.array((0.0, 0.0, screen.width / 2.0))
     else:
         centre = cartesian(place.azimuth, place.elevation, place.distance)
-        right, _, up = axes(place.azimuth, place.elevation) * (
-            place.distance * np.tan(np.radians(screen.width / 2.0))
-        )
+        right, _, up = axes(place.azimuth, place.elevation) * (place.distance * np.tan(np.radians(screen.width / 2.0)))
     up = up / screen.aspect_ratio
     left_edge, right_edge = float(azimuths(centre - right)), float(azimuths(centre + right))
     if right_edge > left_edge or float(azimuths(centre - up) - azimuths(centre + up)) > 1e-3:
@@ -90,7 +88,7 @@ def _placed(azimuth: float, elevation: float, distance: float, in_room: bool, la
 
 
 def _narrowed(azimuth: float, elevation: float, labels: tuple[str, ...]) -> float:
-    """So that what rises in the room rises straight where the upper loudspeakers are wider apart (7.3.3.2)."""
+    """So that what rises in the room rises straight where the upper loudspeakers are wider apart (section 7.3)."""
     if "U+045" not in labels:
         return azimuth
     front = float(np.interp(elevation, (0.0, 30.0, 90.0), (30.0, 20.0, 30.0)))

@@ -72,7 +72,7 @@ class SpeakersPanner:
         return self._by_place(block, lfe)
 
     def _by_rule(self, label: str, made_for: str) -> Gains | None:
-        """By the first rule that goes with this channel and this layout (section 8.4)."""
+        """By the first rule that goes with this channel and this layout (section 8)."""
         speakers = self._speakers
         for rule in RULES:
             if rule.fits(label, made_for, speakers.layout, speakers.labels):
@@ -137,8 +137,7 @@ class SpeakersPanner:
         low, high = _bounds(position.elevation)
         level = (speakers.elevations > low - _NEAR) & (speakers.elevations < high + _NEAR)
         low, high = _bounds(position.distance)
-        found: NDArray[np.bool_] = turned & level & (low - _NEAR < 1.0 < high + _NEAR)
-        return found
+        return np.asarray(turned & level & (low - _NEAR < 1.0 < high + _NEAR), np.bool_)
 
     def _only(self, label: str) -> Gains:
         return np.array([float(label == other) for other in self._speakers.labels])
@@ -164,12 +163,11 @@ def _bounds(coordinate: Coordinate) -> tuple[float, float]:
 
 def _in_box(position: CartesianSpeakerPosition, places: Vectors) -> NDArray[np.bool_]:
     low, high = zip(*map(_bounds, (position.x, position.y, position.z)), strict=True)
-    found: NDArray[np.bool_] = ((places + _NEAR >= low) & (places - _NEAR <= high)).all(axis=1)
-    return found
+    return np.asarray(((places + _NEAR >= low) & (places - _NEAR <= high)).all(axis=1), np.bool_)
 
 
 def _nearest(places: Vectors, place: Gains, usable: NDArray[np.bool_]) -> int | None:
-    """The nearest of the loudspeakers that are usable; None where there is none, or more than one (section 8.3)."""
+    """The nearest of the loudspeakers that are usable; None where there is none, or more than one (section 8)."""
     candidates = np.flatnonzero(usable)
     if not len(candidates):
         return None

@@ -1,4 +1,4 @@
-"""Width, height and depth of sources in degrees (ITU-R BS.2127-0, section 7.3.8)."""
+"""Width, height and depth of sources in degrees (ITU-R BS.2127-0, section 7.3)."""
 
 from functools import cache
 from typing import Final
@@ -81,11 +81,11 @@ class PolarExtent:
         beyond = np.where(straight, np.pi / 2.0, 0.0)
         inner = np.arccos(np.clip(np.where(straight, np.abs(up), nearest), -1.0, 1.0))
         outside = np.abs(beyond - inner) - height[:, None]
-        return np.clip(1.0 - outside / np.radians(_FADE), 0.0, 1.0)
+        return np.asarray(np.clip(1.0 - outside / np.radians(_FADE), 0.0, 1.0))
 
 
 def _even_points() -> Vectors:
-    """Points spread evenly over the sphere (section 7.3.8.2.1)."""
+    """Points spread evenly over the sphere (section 7.3)."""
     rows = []
     for elevation in np.linspace(-90.0, 90.0, _ROWS):
         count = max(1, round(float(np.cos(np.radians(elevation))) * 2 * (_ROWS - 1)))
@@ -94,7 +94,7 @@ def _even_points() -> Vectors:
 
 
 def _seen_from(extent: Numbers, distance: Numbers) -> Numbers:
-    """An angle at the loudspeakers' distance, at another distance (section 7.3.8.1)."""
+    """An angle at the loudspeakers' distance, at another distance (section 7.3)."""
     extent = np.asarray(extent, np.float64)
     size = _NEAR + (1.0 - _NEAR) * np.clip(extent / 360.0, 0.0, 1.0)
     there = 4.0 * np.degrees(np.arctan2(size, 1.0))
@@ -112,7 +112,7 @@ def _looking_at(positions: Vectors) -> NDArray[np.float64]:
 
 
 def _closed_behind(width: Numbers, height: Numbers) -> Numbers:
-    """Half widths that meet behind the listener at 360 degrees, for sources that are not too high (7.3.8.2.2)."""
+    """Half widths that meet behind the listener at 360 degrees, for sources that are not too high (section 7.3)."""
     quarter, half = np.pi / 2.0, np.pi
     closed = np.where(width <= quarter, width, quarter + (width - quarter) * (half + height - quarter) / quarter)
     share = np.clip((height - quarter / 2.0) / (quarter / 2.0), 0.0, 1.0)

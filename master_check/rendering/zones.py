@@ -1,4 +1,4 @@
-"""Zones whose loudspeakers an object does not use (ITU-R BS.2127-0, section 7.3.12)."""
+"""Zones whose loudspeakers an object does not use (ITU-R BS.2127-0, section 7.3)."""
 
 from collections.abc import Iterable
 from functools import cache
@@ -29,8 +29,7 @@ def excluded(speakers: Loudspeakers, zones: Iterable[Zone]) -> NDArray[np.bool_]
 def _in_box(speakers: Loudspeakers, zone: CartesianZone) -> NDArray[np.bool_]:
     low, high = (zone.min_x, zone.min_y, zone.min_z), (zone.max_x, zone.max_y, zone.max_z)
     inside = (speakers.directions - _NEAR < high) & (speakers.directions + _NEAR > low)
-    found: NDArray[np.bool_] = inside.all(axis=1)
-    return found
+    return np.asarray(inside.all(axis=1), np.bool_)
 
 
 def _in_sector(speakers: Loudspeakers, zone: Zone) -> NDArray[np.bool_]:
@@ -38,8 +37,7 @@ def _in_sector(speakers: Loudspeakers, zone: Zone) -> NDArray[np.bool_]:
     turned = np.array([is_between(a, zone.min_azimuth, zone.max_azimuth, _NEAR) for a in speakers.azimuths])
     at_pole = np.abs(speakers.elevations) > 90.0 - _NEAR  # whose azimuth is any
     level = (speakers.elevations - _NEAR < zone.max_elevation) & (speakers.elevations + _NEAR > zone.min_elevation)
-    found: NDArray[np.bool_] = level & (at_pole | turned)
-    return found
+    return np.asarray(level & (at_pole | turned), np.bool_)
 
 
 @cache
@@ -61,7 +59,7 @@ def downmix(layout: str, excluded: bytes) -> NDArray[np.float64]:
 
 @cache
 def _groups(layout: str) -> list[list[list[int]]]:
-    """For each loudspeaker, all of them in groups that are as near, the nearest first (section 7.3.12.1)."""
+    """For each loudspeaker, all of them in groups that are as near, the nearest first (section 7.3)."""
     speakers = main_loudspeakers(layout)
     return [_ranked([_key(speakers, one, other) for other in range(len(speakers))]) for one in range(len(speakers))]
 

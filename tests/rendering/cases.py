@@ -29,10 +29,10 @@ def room(random: np.random.Generator) -> dict[str, float]:
 
 
 def _zone(*bounds: float) -> str:
-    names = ("minAzimuth", "maxAzimuth", "minElevation", "maxElevation")
-    if len(bounds) == 6:
-        names = ("minX", "maxX", "minY", "maxY", "minZ", "maxZ")  # type: ignore[assignment]
-    return tag("zone", **dict(zip(names, bounds, strict=True)))
+    polar = "minAzimuth", "maxAzimuth", "minElevation", "maxElevation"
+    names = polar if len(bounds) == 4 else ("minX", "maxX", "minY", "maxY", "minZ", "maxZ")
+    given: dict[str, Any] = dict(zip(names, bounds, strict=True))
+    return tag("zone", **given)
 
 
 def _zones(*zones: tuple[float, ...]) -> str:

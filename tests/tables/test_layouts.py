@@ -30,6 +30,14 @@ from master_check.tables.layouts import LOUDSPEAKERS, NAMED, Layout, of_count, o
         ("Rtr", 1.0),
         ("Ctr", 1.0),
         ("T", 1.0),
+        ("Lw", 1.41),
+        ("Rw", 1.41),
+        ("Ltm", 1.0),
+        ("Rtm", 1.0),
+        ("Cbf", 1.0),
+        ("Lbf", 1.0),
+        ("Rbf", 1.0),
+        ("LFE2", 0.0),
     ],
 )
 def test_weights_are_those_of_bs1770(label: str, expected: float) -> None:
@@ -40,6 +48,7 @@ def test_every_loudspeaker_is_tested_and_has_its_mirror_image() -> None:
     assert set(LOUDSPEAKERS) == {
         *("M", "L", "R", "C", "LFE", "Ls", "Rs", "Lss", "Rss", "Lrs", "Rrs", "Cs", "Lc", "Rc"),
         *("Ltf", "Rtf", "Ctf", "Ltr", "Rtr", "Ctr", "T"),
+        *("Lw", "Rw", "Ltm", "Rtm", "Cbf", "Lbf", "Rbf", "LFE2"),
     }
     for label, position in LOUDSPEAKERS.items():
         if label.startswith("L") and position is not None:

@@ -1,7 +1,8 @@
 """Where batches are measured: threads of this machine, each with a process of its own, or the workers of a cluster."""
 
+import logging
 import time
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any, Final, Protocol
 
 from master_check import cores
@@ -12,6 +13,12 @@ from master_check.measurement.one_pass import MEASUREMENT_VERSION
 
 _ASK_S: Final = 2.0
 """How often a scheduler is asked for its workers, which may come and go."""
+
+_FETCH_S: Final = 60.0
+"""Within this the rows of a batch have to come, once they are made."""
+
+CONNECT_S: Final = 10
+"""Within this a scheduler has to answer."""
 
 
 def measure_batch(batch: Batch) -> list[Row]:
@@ -89,10 +96,9 @@ class Cluster:
         distributed = library("distributed")
         self._address = address
         try:
-            self._client: Any = distributed.Client(address, set_as_default=False, name="sendoff", timeout=10)
+            self._client: Any = distributed.Client(address, set_as_default=False, name="sendoff", timeout=CONNECT_S)
         except (OSError, ValueError) as error:
             raise CatalogueError(f"{address}: no scheduler answers ({' '.join(str(error).split())})") from None
-        self._executor: Executor = self._client.get_executor(pure=False)
         self._slots, self._asked = 1, -_ASK_S
 
     def slots(self) -> int:
@@ -112,7 +118,10 @@ class Cluster:
         return self._slots
 
     def submit(self, batch: Batch) -> "Future[list[Row]]":
-        return self._executor.submit(measure_batch, batch)
+        asked = self._client.submit(measure_batch, batch, pure=False)
+        made: Future[list[Row]] = Future()
+        asked.add_done_callback(lambda done: _settle(made, done))
+        return made
 
     def lost(self) -> str | None:
         return None if self._client.status == "running" else self._gone()
@@ -121,5 +130,19 @@ class Cluster:
         return f"{self._address}: the scheduler is gone; what was measured is kept, run again to go on"
 
     def close(self) -> None:
-        self._executor.shutdown(wait=False)
         self._client.close()
+
+
+def quiet() -> None:
+    """Keep Dask's own lines off standard error: what goes wrong is told once, and what mends itself is not."""
+    library("distributed")  # which sets its loggers up
+    for name in ("distributed", "distributed.client", "tornado"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
+
+
+def _settle(made: "Future[list[Row]]", done: Any) -> None:
+    """Hand on what became of a task of a cluster: rows that cannot be fetched from a worker in time are lost."""
+    try:
+        made.set_result(done.result(timeout=_FETCH_S))
+    except BaseException as error:
+        made.set_exception(error)

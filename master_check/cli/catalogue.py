@@ -104,8 +104,11 @@ def catalogue(
                 shown.print_answer(console(), names, rows)
             return
         if places:
+            from master_check.catalogues.executors import quiet
             from master_check.catalogues.run import catalogue as make
 
+            if scheduler is not None:
+                quiet()
             with _telling() as progress:
                 found = make(
                     places, out, loaded, layout=layout, origin=origin, scheduler=scheduler, map=pairs,

@@ -30,18 +30,18 @@ class Sleeping(AudioFile):
 
 def hostile(path: str) -> str | Source:
     """A file by its name: one that takes the process along, one that hangs, one whose source has a fault."""
-    if "kills" in path:
+    if "kills" in Path(path).name:
         os.kill(os.getpid(), signal.SIGSEGV)
-    if "hangs" in path:
+    if "hangs" in Path(path).name:
         return Sleeping(path)
-    if "raises" in path:
+    if "raises" in Path(path).name:
         raise ZeroDivisionError("by nought")
     return path
 
 
 def fatal_to_workers(path: str) -> str:
     """A file that takes along the process which asked for it to be measured: a worker of a cluster."""
-    if "kills" in path:
+    if "kills" in Path(path).name:
         os.kill(os.getppid(), signal.SIGKILL)
         time.sleep(60.0)
     return path

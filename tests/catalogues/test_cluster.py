@@ -1,4 +1,4 @@
-"""A catalogue on a Dask cluster of processes: workers die, the run dies, the scheduler dies, and no row is lost or wrong."""
+"""A catalogue on a Dask cluster of processes: workers, the run and the scheduler die, and no row is lost or wrong."""
 
 import os
 import signal
@@ -6,7 +6,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -28,10 +28,14 @@ BATCH_S = 0.1
 
 
 def local_cluster(folder: Path) -> Any:
-    """Two workers of one thread, each a process that is started again when it dies; nothing listens but on this machine."""
+    """Two workers of one thread, each a process that is started again when it dies."""
     with dask.config.set({"distributed.scheduler.allowed-failures": 1}):
         return LocalCluster(  # type: ignore[no-untyped-call]
-            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, local_directory=str(folder)
+            n_workers=2,
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address="127.0.0.1:0",
+            local_directory=str(folder),
         )
 
 
@@ -77,7 +81,8 @@ def test_rows_are_those_of_check_though_workers_are_killed(cluster: Any, vault: 
     killer.join()
     assert len(set(killed)) == 2
     assert (found.files, found.measured, found.errors) == (FILES, FILES, 0)
-    assert len(lines(log)) > FILES or len(lines(log)) == FILES
+    # A dead worker takes along the batch it was at, and those whose rows nobody had fetched yet: each some ten files.
+    assert FILES <= len(lines(log)) <= FILES + 2 * 4 * 15
     there = rows(tmp_path / "out.parquet")
     assert len(there) == FILES
     for file in check_files(sorted(vault.iterdir()), "cd"):
@@ -155,8 +160,9 @@ def test_a_worker_of_another_version_is_refused(
         master_check.catalogue(vault / "0.wav", tmp_path / "out.parquet", scheduler=cluster.scheduler_address)
 
 
-def test_no_scheduler(vault: Path, tmp_path: Path) -> None:
-    with pytest.raises(master_check.CatalogueError, match="tcp://127.0.0.1:9: no scheduler answers"):
+def test_no_scheduler(vault: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("master_check.catalogues.executors.CONNECT_S", 1)
+    with pytest.raises(master_check.CatalogueError, match=r"tcp://127\.0\.0\.1:9: no scheduler answers"):
         master_check.catalogue(vault / "0.wav", tmp_path / "out.parquet", scheduler="tcp://127.0.0.1:9")
 
 
@@ -164,7 +170,11 @@ def test_the_scheduler_goes_away(vault: Path, tmp_path: Path) -> None:
     """What was measured by then is kept."""
     log, out = tmp_path / "log", tmp_path / "out.parquet"
     with local_cluster(tmp_path / "dask") as cluster:
-        stop: Callable[[], Any] = lambda: (wait_for(lambda: len(lines(log)) >= 60), cluster.close())  # noqa: E731
+
+        def stop() -> None:
+            wait_for(lambda: len(lines(log)) >= 60)
+            cluster.close()
+
         stopper = threading.Thread(target=stop)
         stopper.start()
         with pytest.raises(master_check.CatalogueError, match="the scheduler is gone; what was measured is kept"):

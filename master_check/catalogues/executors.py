@@ -41,7 +41,7 @@ class Place(Protocol):
     """Where batches are measured."""
 
     def slots(self) -> int:
-        """How many are measured at once."""
+        """How many are measured at once; 0 while there is nobody to do it."""
         ...
 
     def submit(self, batch: Batch) -> "Future[list[Row]]":
@@ -99,10 +99,10 @@ class Cluster:
             self._client: Any = distributed.Client(address, set_as_default=False, name="sendoff", timeout=CONNECT_S)
         except (OSError, ValueError) as error:
             raise CatalogueError(f"{address}: no scheduler answers ({' '.join(str(error).split())})") from None
-        self._slots, self._asked = 1, -_ASK_S
+        self._slots, self._asked = 0, -_ASK_S
 
     def slots(self) -> int:
-        """The threads of all workers there are now; one where there is none yet.
+        """The threads of all workers there are now.
 
         Raises
         ------
@@ -114,7 +114,7 @@ class Cluster:
                 threads: dict[str, int] = self._client.nthreads()
             except Exception:  # of several kinds, by what was under way
                 raise CatalogueError(self.lost() or self._gone()) from None
-            self._slots, self._asked = max(1, sum(threads.values())), time.monotonic()
+            self._slots, self._asked = sum(threads.values()), time.monotonic()
         return self._slots
 
     def submit(self, batch: Batch) -> "Future[list[Row]]":

@@ -4,7 +4,7 @@ import os
 import stat
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from pathlib import Path, PurePath
+from pathlib import Path
 
 from master_check.catalogues.batches import File
 from master_check.catalogues.errors import CatalogueError
@@ -65,7 +65,8 @@ def find(places: Iterable[str | Path]) -> Found:
         except (OSError, ValueError) as error:
             raise CatalogueError(f"{place}: cannot be read ({getattr(error, 'strerror', None) or error})") from None
         for path in _walk(place, unread) if inside else ():
-            if PurePath(path).suffix.lower() in SUFFIXES and not PurePath(path).name.startswith("."):
+            name = path[path.rfind(os.sep) + 1 :]
+            if name[name.rfind(".") :].lower() in SUFFIXES and not name.startswith("."):
                 files.setdefault(path, _file(path))
             else:
                 skipped += 1

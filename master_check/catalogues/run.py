@@ -46,7 +46,7 @@ class CatalogueProgress:
     elapsed_s : float
         Since the run began to measure.
     slots : int
-        Batches that are measured at once.
+        Batches that are measured at once; 0 while there is no worker.
     """
 
     files: int = 0
@@ -180,6 +180,7 @@ def _planned(folder: Folder, found: Found, request: Request, retry: bool) -> _Pl
     plan = _Plan()
     columns = ("size_bytes", "modified_ns", "measuring", "judging", "state", "error")
     kept = 0
+    measured_with, judged_with = request.measuring, request.judging
     for part, table, rows in folder.latest(columns):
         path, raw, _, *values = (column.to_pylist() for column in table.itercolumns())
         for row in rows:
@@ -190,7 +191,7 @@ def _planned(folder: Folder, found: Found, request: Request, retry: bool) -> _Pl
                 gone = state != "vanished" and found.covers(path[row])
                 plan.vanished.setdefault(part, []).extend([row] if gone else [])
                 continue
-            if (size, modified, measuring) != (file.size, file.modified_ns, request.measuring):
+            if (size, modified, measuring) != (file.size, file.modified_ns, measured_with):
                 continue
             if error is not None and retry:
                 continue
@@ -198,7 +199,7 @@ def _planned(folder: Folder, found: Found, request: Request, retry: bool) -> _Pl
             kept += 1
             if state == "vanished":
                 plan.back.setdefault(part, []).append(row)
-            elif error is None and judging != request.judging:
+            elif error is None and judging != judged_with:
                 plan.judge.setdefault(part, []).append(row)
     plan.measure.extend(left.values())
     return replace(plan, kept=kept)
@@ -262,7 +263,9 @@ def _measure(
     began = written = time.monotonic()
     while True:
         told.slots = place.slots()
-        while len(running) < AHEAD * told.slots + 1 and (batch := again.popleft() if again else next(coming, None)):
+        while len(running) < AHEAD * max(1, told.slots) + 1 and (
+            batch := again.popleft() if again else next(coming, None)
+        ):
             running[place.submit(batch)] = batch
         by_itself = not running and bool(alone)
         if by_itself:

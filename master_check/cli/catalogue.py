@@ -149,15 +149,22 @@ def _complain(found: "Catalogued") -> None:
 
 
 @contextmanager
-def _telling() -> "Iterator[Callable[[CatalogueProgress], Any] | None]":
+def _telling() -> "Iterator[Callable[[CatalogueProgress], Any]]":
     """A bar on standard error while there is a terminal: files, hours of sound a second, the time left."""
+    from master_check.report.wording.catalogue import NO_WORKER, pace
+
     if not sys.stderr.isatty():
-        yield None
+        said: set[str] = set()
+
+        def say(told: "CatalogueProgress") -> None:
+            if told.slots == 0 and NO_WORKER not in said:
+                said.add(NO_WORKER)
+                complain(NO_WORKER)
+
+        yield say
         return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-
-    from master_check.report.wording.catalogue import pace
 
     columns = (BarColumn(), MofNCompleteColumn(), TextColumn("{task.fields[pace]}"))
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:

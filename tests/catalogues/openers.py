@@ -42,6 +42,8 @@ def hostile(path: str) -> str | Source:
 def fatal_to_workers(path: str) -> str:
     """A file that takes along the process which asked for it to be measured: a worker of a cluster."""
     if "kills" in Path(path).name:
-        os.kill(os.getppid(), signal.SIGKILL)
+        parent = os.getppid()
+        if b"multiprocessing" in Path(f"/proc/{parent}/cmdline").read_bytes():  # and nobody who has adopted an orphan
+            os.kill(parent, signal.SIGKILL)
         time.sleep(60.0)
     return path

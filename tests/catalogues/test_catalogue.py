@@ -294,13 +294,13 @@ def wait_for(what: Callable[[], bool]) -> None:
 def test_stopped_and_begun_again(how: signal.Signals, tmp_path: Path) -> None:
     """Nothing is measured twice but what was under way, or was done and still to be written (here for 0.05 s)."""
     (tmp_path / "in").mkdir()
-    for number in range(60):
+    for number in range(24):
         write(tmp_path / "in" / f"{number}.wav", noise(0.05, -20.0, seed=number), 44_100, "PCM_16")
     log = tmp_path / "log"
     environment = os.environ | {"PYTHONPATH": os.pathsep.join([str(Path(__file__).parents[2]), *sys.path])}
     words = [sys.executable, "-c", SLOW.format(at_once=how is signal.SIGINT)]
     with subprocess.Popen(words, cwd=tmp_path, env=environment, stderr=subprocess.PIPE) as process:
-        wait_for(lambda: log.exists() and len(log.read_text().split()) >= 36)
+        wait_for(lambda: log.exists() and len(log.read_text().split()) >= 14)
         process.send_signal(how)
         _, errors = process.communicate(timeout=30)
     assert process.returncode == (130 if how is signal.SIGINT else -how)
@@ -315,11 +315,11 @@ def test_stopped_and_begun_again(how: signal.Signals, tmp_path: Path) -> None:
     }
     assert len(kept) > 0
     found, again = run(tmp_path)
-    assert set(again) == {f"{number}.wav" for number in range(60)} - {Path(path).name for path in kept}
+    assert set(again) == {f"{number}.wav" for number in range(24)} - {Path(path).name for path in kept}
     # Two are under way, and in the time that writing takes no more than two others are done, of 0.1 s each.
-    assert len(before) + len(again) - 60 <= 4
-    assert (found.files, found.errors) == (60, 0)
-    assert len(rows(tmp_path / "out.parquet")) == 60
+    assert len(before) + len(again) - 24 <= 4
+    assert (found.files, found.errors) == (24, 0)
+    assert len(rows(tmp_path / "out.parquet")) == 24
 
 
 # --- parts ---

@@ -6,7 +6,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -29,7 +29,7 @@ BATCH_S = 0.1
 
 def local_cluster(folder: Path) -> Any:
     """Two workers of one thread, each a process that is started again when it dies."""
-    with dask.config.set({"distributed.scheduler.allowed-failures": 1}):
+    with dask.config.set({"distributed.scheduler.allowed-failures": 0}):
         return LocalCluster(  # type: ignore[no-untyped-call]
             n_workers=2,
             threads_per_worker=1,
@@ -51,6 +51,16 @@ def vault(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for number in range(FILES):
         write(vault / f"{number}.wav", noise(0.05, -30.0 + number / 20.0, 2, seed=number), 44_100, "PCM_16")
     return vault
+
+
+def in_time() -> Callable[[Any], None]:
+    """Raises where a cluster never comes back to life, which is the fault of its own guards and would take for ever."""
+    until = time.monotonic() + 90.0
+
+    def progress(told: Any) -> None:
+        assert time.monotonic() < until, told
+
+    return progress
 
 
 def lines(log: Path) -> list[str]:
@@ -77,6 +87,7 @@ def test_rows_are_those_of_check_though_workers_are_killed(cluster: Any, vault: 
         scheduler=cluster.scheduler_address,
         opener=partial(counted, log=str(log), seconds=0.005),
         batch_s=BATCH_S,
+        progress=in_time(),
     )
     killer.join()
     assert len(set(killed)) == 2
@@ -121,6 +132,7 @@ def test_the_run_is_killed_and_begun_again(cluster: Any, vault: Path, tmp_path: 
         scheduler=cluster.scheduler_address,
         opener=partial(counted, log=str(log)),
         batch_s=BATCH_S,
+        progress=in_time(),
     )
     assert len(rows(out)) == found.files == 150
     assert found.errors == 0 and found.kept is not None and found.measured is not None
@@ -143,7 +155,12 @@ def test_a_file_that_kills_workers_is_found_and_costs_no_other_its_result(
         (tmp_path / "in" / f"{number}{' kills' * (number == 4)}.wav").hardlink_to(vault / f"{number}.wav")
     out = tmp_path / "out.parquet"
     found = master_check.catalogue(
-        tmp_path / "in", out, scheduler=cluster.scheduler_address, opener=fatal_to_workers, batch_s=0.05
+        tmp_path / "in",
+        out,
+        scheduler=cluster.scheduler_address,
+        opener=fatal_to_workers,
+        batch_s=0.05,
+        progress=in_time(),
     )
     assert (found.files, found.errors) == (12, 1)
     there = {Path(path).name: row for path, row in rows(out).items()}

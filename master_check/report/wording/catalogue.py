@@ -1,6 +1,6 @@
 """A catalogue in words: what is in it, what this run did, how far a run is."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from master_check.report.wording.verdicts import NOT_JUDGED, VERDICTS
 from master_check.tables.quantities import RULE_QUANTITIES
@@ -8,6 +8,9 @@ from master_check.tables.quantities import RULE_QUANTITIES
 if TYPE_CHECKING:
     from master_check.catalogues.contents import BrokenRule, Catalogued, CatalogueFile
     from master_check.catalogues.run import CatalogueProgress
+
+
+NO_WORKER: Final = "the cluster has no workers: waiting for one"
 
 
 def headline(found: "Catalogued") -> str:
@@ -78,8 +81,10 @@ def more_problems(number: int) -> str:
 
 def pace(told: "CatalogueProgress") -> str:
     """How fast a run goes and how long it will take."""
+    if told.slots == 0:
+        return NO_WORKER
     if not told.done or told.elapsed_s <= 0.0:
-        return "waiting for a worker" if told.slots == 0 else ""
+        return ""
     left = told.left_s
     return f"{told.done / told.elapsed_s:.1f} files/s, {told.audio_s / told.elapsed_s / 3600.0:.2f} h of sound/s" + (
         f", {duration(left)} left" if left is not None else ""

@@ -9,7 +9,6 @@ from master_check.jit import kernel
 @kernel
 def mix(
     samples: NDArray[np.float32],
-    offset: int,
     origin: int,
     start: int,
     end: int,
@@ -23,10 +22,10 @@ def mix(
 ) -> None:
     """Add each track to the rows of `out`, from sample `start` to `end` of the file.
 
-    `samples` (tracks, ...) and `out` (rows, ...) hold sample s in columns offset + s - origin and s - origin; `steps`
-    is 0, 1, 2, ... Of each item, `tracks` says its track. `spans` (items, n, 4): from and to which sample, and between
-    which of its `gains` (items, n + 1, rows); `ramps` (items, n, 2): at which sample the first is, and how much of the
-    way a sample is. Rows that get anything are marked in `sounding`.
+    `samples` (tracks, ...) and `out` (rows, ...) hold sample s in column s - origin; `steps` is 0, 1, 2, ... Of each
+    item, `tracks` says its track. `spans` (items, n, 4): from and to which sample, and between which of its `gains`
+    (items, n + 1, rows); `ramps` (items, n, 2): at which sample the first is, and how much of the way a sample is.
+    Rows that get anything are marked in `sounding`.
     """
     for item in range(tracks.shape[0]):
         for span in range(spans.shape[1]):
@@ -35,7 +34,7 @@ def mix(
             if last <= first:
                 continue
             length = last - first
-            x = samples[tracks[item], offset + (first - origin) :]
+            x = samples[tracks[item], first - origin :]
             before = gains[item, spans[item, span, 2]]
             behind = gains[item, spans[item, span, 3]]
             way = (first - ramps[item, span, 0]) * ramps[item, span, 1]

@@ -15,13 +15,20 @@ from master_check.rendering.screen import edges
 from master_check.rendering.speakers import SpeakersPanner
 from master_check.sound.adm.items import RenderingItem
 from master_check.sound.adm.model import TypeDefinition
-from master_check.sound.blocks import PAST, Block
+from master_check.sound.blocks import Block
 from master_check.tables.layouts import BS2051
 
 COVERED: Final = frozenset((TypeDefinition.DirectSpeakers, TypeDefinition.Objects))
 
 _SPANS: Final = 2 * BLOCKS
 """Spans of a channel that are held at a time: each block may be two."""
+
+
+_PIECE: Final = 8192 - LENGTH + 1
+"""Samples that are rendered at a time, wherever the blocks begin: few enough for the processor's cache, and as many as
+make a transform of 8192 with the length of the filters."""
+
+_STEPS: Final = np.arange(_PIECE, dtype=np.float32)
 
 
 class RenderingError(Exception):
@@ -31,10 +38,12 @@ class RenderingError(Exception):
 class Renderer:
     """Tracks of a file on the loudspeakers of some layouts (ITU-R BS.2127).
 
+    What comes out is the same to the last bit whatever the blocks that go in.
+
     Parameters
     ----------
     items : sequence of RenderingItem
-        What is to be rendered.
+        What is to be rendered; of tracks that the file does not have, nothing is.
     layouts : sequence of str
         Names of `BS2051`.
     rate : int
@@ -49,44 +58,63 @@ class Renderer:
     def __init__(self, items: Sequence[RenderingItem], layouts: Sequence[str], rate: int) -> None:
         _check(items)
         self._layouts = tuple(layouts)
-        counts = [len(BS2051[layout]) for layout in layouts]
-        self._edges = np.cumsum([0, *counts])
+        self._edges = np.cumsum([0, *(len(BS2051[layout]) for layout in layouts)])
         self._rows = int(self._edges[-1])
         self._stage = _Stage(items, self._layouts, rate, 2 * self._rows)
-        filters = [decorrelators(layout) for layout in layouts]
-        self._decorrelator = Decorrelator(np.concatenate(filters) if filters else np.empty((0, LENGTH), np.float32))
-        self._direct_past = np.zeros((self._rows, DELAY), np.float32)
-        self._due = -DELAY
+        self._decorrelator = Decorrelator(np.concatenate([decorrelators(layout) for layout in layouts]))
+        self._late = np.zeros((self._rows, DELAY), np.float32)
+        self._piece = np.empty((0, _PIECE), np.float32)
+        self._held = self._start = 0
 
     def feed(self, block: Block) -> dict[str, NDArray[np.float32]]:
-        """Render the next block; what comes out lags behind by `DELAY` samples.
+        """Render what a block completes; what comes out lags behind by up to a fifth of a second.
 
         Returns
         -------
         dict of (frames, loudspeakers) arrays
-            By layout.
+            By layout; of no frames where nothing is complete yet.
         """
-        mixed, sounding = self._stage.mixed(block)
-        return self._rendered(mixed, sounding)
+        if not len(self._piece):
+            self._piece = np.zeros((len(block.frames), _PIECE), np.float32)
+        made = []
+        taken = 0
+        while taken < block.length:
+            some = min(block.length - taken, _PIECE - self._held)
+            self._piece[:, self._held : self._held + some] = block.frames[:, taken : taken + some]
+            self._held += some
+            taken += some
+            if self._held == _PIECE:
+                made.append(self._rendered(_PIECE))
+        return self._by_layout(made)
 
     def end(self) -> dict[str, NDArray[np.float32]]:
-        """What is left when all blocks have been fed."""
-        nothing = np.zeros((2 * self._rows, DELAY), np.float32)
-        return self._rendered(nothing, np.zeros(2 * self._rows, np.bool_))
+        """What is left when all blocks have been fed: from now on, silence."""
+        made = []
+        left = self._held + DELAY
+        while left:
+            self._piece[:, self._held :] = 0.0
+            made.append(self._rendered(min(left, _PIECE)))
+            left -= min(left, _PIECE)
+        return self._by_layout(made)
 
-    def _rendered(self, mixed: NDArray[np.float32], sounding: NDArray[np.bool_]) -> dict[str, NDArray[np.float32]]:
-        """Direct sound, delayed, and diffuse sound together, from the file's first sample on."""
-        joined = np.concatenate((self._direct_past, mixed[: self._rows]), axis=1)
-        length = mixed.shape[1]
-        self._direct_past = joined[:, length:].copy()
-        out = joined[:, :length]
+    def _rendered(self, length: int) -> NDArray[np.float32]:
+        """The piece that is held, (rows, length): diffuse sound, and direct sound as late as that is.
+
+        Of the file's first piece, what comes before its first sample is left out.
+        """
+        mixed, sounding = self._stage.mixed(self._piece, self._start, length)
+        joined = np.concatenate((self._late, mixed[: self._rows]), axis=1)
+        out, self._late = joined[:, :length], joined[:, length:].copy()
         self._decorrelator.add(mixed[self._rows :], sounding[self._rows :], out)
-        skipped = min(max(-self._due, 0), length)
-        self._due += length
-        return {
-            layout: np.ascontiguousarray(out[first:last, skipped:].T)
-            for layout, first, last in zip(self._layouts, self._edges, self._edges[1:], strict=False)
-        }
+        out = out[:, max(DELAY - self._start, 0) :]
+        self._start += length
+        self._held = 0
+        return out
+
+    def _by_layout(self, made: Sequence[NDArray[np.float32]]) -> dict[str, NDArray[np.float32]]:
+        joined = np.concatenate([np.empty((self._rows, 0), np.float32), *made], axis=1)
+        spans = zip(self._layouts, self._edges, self._edges[1:], strict=False)
+        return {layout: np.ascontiguousarray(joined[first:last].T) for layout, first, last in spans}
 
 
 class _Stage:
@@ -104,25 +132,23 @@ class _Stage:
         self._spans = np.zeros((len(items), _SPANS, 4), np.int64)
         self._ramps = np.zeros((len(items), _SPANS, 2), np.float64)
         self._gains = np.zeros((len(items), BLOCKS + 1, rows), np.float32)
-        self._steps = np.empty(0, np.float32)
         self._rows = rows
 
-    def mixed(self, block: Block) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-        """All items on all rows (rows, length), and which of these hold sound."""
-        if len(self._steps) < block.length:
-            self._steps = np.arange(block.length, dtype=np.float32)
-        out = np.zeros((self._rows, block.length), np.float32)
+    def mixed(
+        self, piece: NDArray[np.float32], start: int, length: int
+    ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+        """All items on all rows (rows, length) from a sample of the file on, and which of these hold sound."""
+        self._until[self._tracks >= len(piece)] = FOREVER
+        out = np.zeros((self._rows, length), np.float32)
         sounding = np.zeros(self._rows, np.uint8)
-        self._until[self._tracks >= len(block.buffer)] = FOREVER  # tracks that the file does not have
-        at, end = block.start, block.start + block.length
+        at, end = start, start + length
         while at < end:
             for item in np.flatnonzero(self._until <= at):
                 self._refill(int(item), at)
             until = min(end, int(self._until.min(initial=end)))
             mixing_kernels.mix(
-                block.buffer, PAST, block.start, at, until, self._tracks, self._spans, self._ramps, self._gains,
-                self._steps, out, sounding,
-            )  # fmt: skip
+                piece, start, at, until, self._tracks, self._spans, self._ramps, self._gains, _STEPS, out, sounding
+            )
             at = until
         return out, sounding.astype(np.bool_)
 

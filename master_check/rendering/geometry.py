@@ -3,11 +3,18 @@
 x points right, y to the front, z up. Azimuths are in degrees, positive to the left; elevations positive upwards.
 """
 
+import math
+from typing import Final
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Vectors = NDArray[np.float64]
 """(..., 3)."""
+
+
+_MANY: Final = 3600.0
+"""Degrees that no position has."""
 
 
 def cartesian(azimuth: ArrayLike, elevation: ArrayLike, distance: ArrayLike = 1.0) -> Vectors:
@@ -52,6 +59,7 @@ def axes(azimuth: ArrayLike, elevation: ArrayLike) -> NDArray[np.float64]:
 
 def turned_past(start: float, angle: float) -> float:
     """The same angle, by whole turns not less than `start` and less than a turn beyond it (section 6)."""
+    angle = _few_turns(angle)
     while angle - 360.0 >= start:
         angle -= 360.0
     while angle < start:
@@ -59,11 +67,17 @@ def turned_past(start: float, angle: float) -> float:
     return angle
 
 
+def _few_turns(angle: float) -> float:
+    """The same angle; of one that is off by so many turns that one more or less is nothing, the rest of a turn."""
+    return angle if abs(angle) < _MANY else math.fmod(angle, 360.0)
+
+
 def is_between(angle: float, start: float, end: float, tolerance: float = 0.0) -> bool:
     """Whether an angle lies between two others, counted to the left from `start` (section 6).
 
     A whole turn from `start` to `end` is every angle, no turn only that one.
     """
+    start, end = _few_turns(start), _few_turns(end)
     while end - 360.0 > start:
         end -= 360.0
     while end < start:

@@ -22,6 +22,10 @@ Vector = NDArray[np.float64]
 
 _SAME: Final = 1e-5
 _USUAL_RANGE: Final = 45.0
+
+_FARTHEST: Final = 1e6
+"""A distance beyond which there is only nonsense, which must not overflow."""
+
 _ROOM_WEIGHTS: Final = np.array((1.0 / 16.0, 4.0, 32.0))
 """Of distances along x, y and z for a lock in the room."""
 
@@ -49,7 +53,7 @@ class ObjectPanner:
             if rows:
                 chosen = [blocks[row] for row in rows]
                 found[rows] = calculate(chosen, self._positions(chosen, screen, in_room))
-        found = np.nan_to_num(found) * np.array([block.gain for block in blocks])[:, None]
+        found = np.nan_to_num(found, posinf=0.0) * np.array([block.gain for block in blocks])[:, None]
         diffuse = np.clip([block.diffuse for block in blocks], 0.0, 1.0)
         split = np.zeros((len(blocks), 2, len(self._all)))
         split[:, 0, ~self._all.lfe] = found * np.sqrt(1.0 - diffuse)[:, None]
@@ -150,6 +154,7 @@ def _vectors(blocks: Sequence[ObjectsBlock]) -> Gains:
             found[row] = place.azimuth, place.elevation, place.distance
         else:
             found[row] = place.x, place.y, place.z
+    found[polar, 2] = np.clip(found[polar, 2], -_FARTHEST, _FARTHEST)
     found[polar] = cartesian(*found[polar].T)
     found[~polar] = np.clip(found[~polar], -1.0, 1.0)
     return found
@@ -170,7 +175,7 @@ def _diverged(blocks: Sequence[ObjectsBlock], positions: Gains) -> tuple[NDArray
     for row, block in enumerate(blocks):
         if block.divergence is None or not block.divergence.value:
             continue
-        value = block.divergence.value
+        value = min(max(block.divergence.value, 0.0), 1.0)
         side = value / (value + 1.0)
         shares[0][row] = (1.0 - value) / (value + 1.0)
         owners.append(np.array((row, row)))

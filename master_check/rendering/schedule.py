@@ -75,12 +75,16 @@ def _spans(chunk: Sequence[_Timed], gains: NDArray[np.float32]) -> Spans:
     ramps: list[tuple[float, float]] = []
     for number, one in enumerate(chunk, 1):
         if one.reached > one.start:
-            samples.append((math.ceil(one.start), math.ceil(one.reached), number - 1, number))
+            samples.append((_sample(one.start), _sample(one.reached), number - 1, number))
             ramps.append((float(one.start), float(1 / (one.reached - one.start))))
-        end = FOREVER if one.end is None else math.ceil(one.end)
-        samples.append((math.ceil(one.reached), end, number, number))
+        samples.append((_sample(one.reached), _sample(one.end), number, number))
         ramps.append((0.0, 0.0))
     return Spans(np.array(samples, np.int64), np.array(ramps), gains)
+
+
+def _sample(time: Fraction | None) -> int:
+    """The first sample that is not before a time."""
+    return FOREVER if time is None else min(math.ceil(time), FOREVER)
 
 
 def _timed(item: RenderingItem, rate: int) -> Iterator[_Timed]:

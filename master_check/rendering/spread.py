@@ -95,7 +95,7 @@ def _even_points() -> Vectors:
 
 def _seen_from(extent: Numbers, distance: Numbers) -> Numbers:
     """An angle at the loudspeakers' distance, at another distance (section 7.3)."""
-    extent = np.asarray(extent, np.float64)
+    extent = np.clip(extent, 0.0, 360.0)
     size = _NEAR + (1.0 - _NEAR) * np.clip(extent / 360.0, 0.0, 1.0)
     there = 4.0 * np.degrees(np.arctan2(size, 1.0))
     here = 4.0 * np.degrees(np.arctan2(size, distance))

@@ -75,7 +75,10 @@ def moving(*blocks: ObjectsBlock, **of_object: Any) -> RenderingItem:
     return RenderingItem(0, channel, (), (AudioObject("AO_1001", "", **of_object),))
 
 
-def block(position: PolarPosition | CartesianPosition = PolarPosition(0.0, 0.0), **more: Any) -> ObjectsBlock:
+FRONT = PolarPosition(0.0, 0.0)
+
+
+def block(position: PolarPosition | CartesianPosition = FRONT, **more: Any) -> ObjectsBlock:
     return ObjectsBlock("AB_00031001_00000001", position, **more)
 
 

@@ -278,7 +278,8 @@ def growth_table(folder: Path) -> None:
 
 
 def main() -> None:
-    from tests.benchmarks.pairs import pairs_table  # these use what stands here
+    from tests.benchmarks.catalogues import catalogues_table  # these use what stands here
+    from tests.benchmarks.pairs import pairs_table
     from tests.benchmarks.plans import plans_table
     from tests.benchmarks.reports import reports_table
 
@@ -295,6 +296,7 @@ def main() -> None:
         start_up_table(Path(name), seconds)
         pairs_table(Path(name), quick)
         plans_table(Path(name), quick)
+        catalogues_table(Path(name), quick)
         if not quick:
             growth_table(Path(name))
 

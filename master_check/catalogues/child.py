@@ -25,6 +25,10 @@ _IDLE_S: Final = 30.0
 _TRIES: Final = 2
 """Processes that a file may end: the first may have been ended by something else, such as want of memory."""
 
+_MEMORY: Final = {"MALLOC_MMAP_THRESHOLD_": str(32 << 20), "MALLOC_TRIM_THRESHOLD_": str(1 << 30)}
+"""glibc keeps what one file took for the next, instead of giving it back and asking again, which can take
+longer than measuring short files (mallopt(3)); other systems do not look at it."""
+
 _CODE: Final = """
 import pickle, sys
 sys.path[:] = pickle.load(sys.stdin.buffer)
@@ -40,7 +44,12 @@ class Child:
         words = [sys.executable, "-P", "-c", _CODE]
         # In a session of its own it does not get the Ctrl-C that is meant for whoever waits for it.
         self._process = subprocess.Popen(
-            words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, start_new_session=True
+            words,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+            env=_MEMORY | os.environ,
         )
         home = str(Path(__file__).parents[2])  # this very program, not another that may be installed too
         with suppress(OSError):

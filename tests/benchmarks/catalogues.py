@@ -17,7 +17,6 @@ import pickle
 import shutil
 import tempfile
 import time
-from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -94,7 +93,10 @@ def _scheduler_s(tasks: int = 2000) -> float:
         LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address="127.0.0.1:0") as cluster,  # type: ignore[no-untyped-call]
         Client(cluster, set_as_default=False) as client,  # type: ignore[no-untyped-call]
     ):
-        ask: Callable[[], Any] = lambda: client.gather([client.submit(_nothing, n, pure=False) for n in range(tasks)])  # noqa: E731
+
+        def ask() -> None:
+            client.gather([client.submit(_nothing, number, pure=False) for number in range(tasks)])
+
         ask()
         (taken,) = best(ask, runs=3)
     return taken / tasks
@@ -114,16 +116,13 @@ def _row_s(folder: Path, vault: Path) -> tuple[float, float]:
 
 
 def _model(file_s: float, task_s: float, row_s: float, file_bytes: int, row_bytes: float) -> None:
-    print(
-        f"\nModel of a cluster: a file of {SECONDS:g} s takes F = {1e3 * file_s:.1f} ms, a task S = {1e3 * task_s:.2f} ms,"
-    )
-    print(f"a row C = {1e3 * row_s:.3f} ms and {row_bytes / 1e3:.1f} kB; batches of B = {BATCH_S:g} s")
-    print(
-        f"The scheduler is the limit at B/S = {BATCH_S / task_s:,.0f} workers (one file a task: F/S = {file_s / task_s:,.0f}),"
-    )
-    print(
-        f"whoever asks at F/C = {file_s / row_s:,.0f} workers; with songs of four minutes at some {24 * file_s / row_s:,.0f}"
-    )
+    """The arithmetic that stands at the head of this file, with the constants measured."""
+    print(f"\nModel of a cluster, files of {SECONDS:g} s: F = {1e3 * file_s:.1f} ms a file,")
+    print(f"S = {1e3 * task_s:.2f} ms a task,", end=" ")
+    print(f"C = {1e3 * row_s:.3f} ms a row of {row_bytes / 1e3:.1f} kB, B = {BATCH_S:g} s a batch")
+    scheduler, single = BATCH_S / task_s, file_s / task_s
+    print(f"The scheduler is the limit at B/S = {scheduler:,.0f} workers (a file a task: at F/S = {single:,.0f}),")
+    print(f"whoever asks at F/C = {file_s / row_s:,.0f} workers")
     row("workers", "files/s", "scheduler busy", "asker busy", "bytes read/s")
     for workers in MODELLED:
         busy = max(workers * task_s / BATCH_S, workers * row_s / file_s, 1.0)
@@ -168,7 +167,7 @@ def _resume(folder: Path, count: int) -> None:
     assert again.measured == 0, again
     size = sum(part.stat().st_size for part in out.iterdir())
     print(
-        f"\nResume over {again.kept:,} rows that are there: {taken:.1f} s, target 10 s; {size / count / 1e3:.2f} kB a row"
+        f"\nResume over {again.kept:,} rows that are there: {taken:.1f} s, target 10 s; {size / count:.0f} bytes a row"
     )
 
 

@@ -5,7 +5,7 @@
 The model. W workers of one thread measure batches of B seconds of work. A file takes F seconds of a worker.
 - The scheduler takes S seconds a task, of which there are W/B a second: it is busy for W * S / B of its time, and
   becomes the limit at W = B / S.
-- Whoever asks takes C seconds a row (fetching, unpickling, writing Parquet), of which there are W/F a second: it is busy
+- Whoever asks takes C seconds a row (unpickling, writing Parquet), of which there are W/F a second: it is busy
   for W * C / F of its time, and becomes the limit at W = F / C.
 - Files of M bytes have to come from somewhere: W * M / F bytes a second.
 As long as none of them is at its limit, throughput is W times that of one worker, less the share a task costs it,

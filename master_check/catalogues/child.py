@@ -26,8 +26,8 @@ _TRIES: Final = 2
 """Processes that a file may end: the first may have been ended by something else, such as want of memory."""
 
 _MEMORY: Final = {"MALLOC_MMAP_THRESHOLD_": str(32 << 20), "MALLOC_TRIM_THRESHOLD_": str(1 << 30)}
-"""glibc keeps what one file took for the next, instead of giving it back and asking again, which can take
-longer than measuring short files (mallopt(3)); other systems do not look at it."""
+"""glibc keeps what one file took for the next (mallopt(3)); other systems do not look at it. A Dask worker has 64 KiB
+for the second, so that it asks for memory again and again, which can take longer than measuring short files."""
 
 _CODE: Final = """
 import pickle, sys
@@ -49,7 +49,7 @@ class Child:
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             start_new_session=True,
-            env=_MEMORY | os.environ,
+            env=os.environ | _MEMORY,
         )
         home = str(Path(__file__).parents[2])  # this very program, not another that may be installed too
         with suppress(OSError):

@@ -149,6 +149,7 @@ def catalogue(
         opener,
     )
     folder = Folder(out)
+    library("duckdb")  # the summary needs it: better to know before days of measuring
     found = find([places] if isinstance(places, str | Path) else places)
     began = time.monotonic()
     with folder.writing():

@@ -107,7 +107,8 @@ def _row_s(folder: Path, vault: Path) -> tuple[float, float]:
     out = folder / "rows.parquet"
     catalogue(vault, out, "streaming")
     there = Folder(out)
-    rows = (there.read(there.parts()[0]).to_pylist() * 1000)[:1000]
+    known = there.read(there.parts()[0]).to_pylist()
+    rows = [pickle.loads(pickle.dumps(known[n % len(known)])) for n in range(1000)]  # that share nothing
     sent = pickle.dumps(rows)
     written = Folder(folder / "written.parquet")
     written.path.mkdir()

@@ -249,6 +249,32 @@ def test_what_could_not_be_measured_is_tried_again_when_asked(small: Path) -> No
     assert run(small, retry=True)[1] == ["3.wav"]
 
 
+def test_files_are_read_where_the_map_says(small: Path) -> None:
+    write(small / "3.wav", noise(0.3, -20.0, rate=44_100), 44_100, "PCM_16")
+    (small / "mnt" / "in").mkdir(parents=True)
+    for path in (small / "in").iterdir():
+        (small / "mnt" / "in" / path.name).write_bytes((small / "3.wav").read_bytes())
+    places = (("/elsewhere", "/x"), (str(small / "in"), f"{small}/mnt/in/"))
+    assert run(small, map=places)[0].errors == 0
+    there = rows(small / "out.parquet")
+    assert set(there) == {str(path) for path in (small / "in").iterdir()}
+    assert {round(row["duration_s"], 6) for row in there.values()} == {0.3}
+
+
+@pytest.mark.parametrize("name", ["pyarrow", "duckdb", "distributed"])
+def test_without_the_extra_one_line_says_what_to_install(
+    name: str, small: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from master_check.cli import _run
+
+    monkeypatch.setitem(sys.modules, name, None)  # which makes importing it fail, as if it were not there
+    words = ["sendoff", "catalogue", str(small / "in"), "--out", str(small / "out.parquet"), "--scheduler", "tcp://x:1"]
+    monkeypatch.setattr(sys, "argv", words)
+    assert _run() == 2
+    said = capsys.readouterr()
+    assert (said.out, said.err) == ("", f"sendoff: a catalogue needs {name}: pip install 'sendoff[cluster]'\n")
+
+
 # --- files that kill, hang and raise ---
 
 

@@ -122,6 +122,9 @@ class Folder:
         with lock:
             if not _locked(lock.fileno()):
                 raise CatalogueError(f"{self.path}: another run is writing into it; wait for it, or stop it")
+            for half in self.path.glob(".sendoff.*.part"):  # of a run that was killed
+                with suppress(OSError):
+                    half.unlink()
             yield
 
     def add(self, rows: Sequence[Row]) -> None:

@@ -340,7 +340,9 @@ def test_stopped_and_begun_again(how: signal.Signals, tmp_path: Path) -> None:
         path for part in Folder(tmp_path / "out.parquet").parts() for path in pq.read_table(part)["path"].to_pylist()
     }
     assert len(kept) > 0
+    (tmp_path / "out.parquet" / ".sendoff.killed.part").touch()
     found, again = run(tmp_path)
+    assert not list((tmp_path / "out.parquet").glob("*.part"))
     assert set(again) == {f"{number}.wav" for number in range(24)} - {Path(path).name for path in kept}
     # Two are under way, and in the time that writing takes no more than two others are done, of 0.1 s each.
     assert len(before) + len(again) - 24 <= 4

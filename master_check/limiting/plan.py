@@ -296,16 +296,16 @@ def plan_signal(
         raise ValueError(f"{len(weights)} weights for {signal.channels} channels")
 
     wanted = _Wanted(weights, target_lufs, tp_limit_dbtp, playback_lufs, max_gain_reduction_db)
-    heard = _heard(_blocks(signal), signal.rate, weights)
-    premaster = heard.levels()
+    untouched = heard(signal_blocks(signal), signal.rate, weights)
+    premaster = untouched.levels()
     task = target_lufs, tp_limit_dbtp, max_gain_reduction_db, look_ahead_ms, release_ms, premaster
     if premaster.true_peak_dbtp is None or premaster.integrated_lufs is None:
         return Plan("unmeasurable", *task, clip=clip)
     if target_lufs is None:
         gain_db = tp_limit_dbtp - premaster.true_peak_dbtp
     else:
-        gain_db = _plain_gain(heard, target_lufs, premaster.integrated_lufs)
-    levels = heard.levels(gain_db)
+        gain_db = _plain_gain(untouched, target_lufs, premaster.integrated_lufs)
+    levels = untouched.levels(gain_db)
     plain = Setting(gain_db, None, None, levels, None, _playback(levels, playback_lufs))
     need: Need = "no_target" if target_lufs is None else _need(plain, tp_limit_dbtp)
     if need in ("nothing", "turn_down", "plain_gain"):
@@ -376,7 +376,7 @@ class _Wanted:
 
 
 @dataclass(frozen=True)
-class _Heard:
+class Heard:
     """What the meters read: weighted energies of every 10 ms, and the highest peaks, linear."""
 
     rate: int
@@ -393,14 +393,15 @@ class _Heard:
         return Levels(lufs, peak_db, decibels(self.sample_peak * gain), plr_lu)
 
 
-def _heard(blocks: Iterable[Block], rate: int, weights: Sequence[float]) -> _Heard:
+def heard(blocks: Iterable[Block], rate: int, weights: Sequence[float]) -> Heard:
+    """Loudness and peaks of a signal, without the other meters."""
     energies, true_peak = HopEnergies(rate, weights), TruePeakMeter(AudioFormat("", "", rate, len(weights)))
     top = 0.0
     for block in blocks:
         energies.feed(block)
         true_peak.feed(block)
         top = max(top, float(block.tops.max()))
-    return _Heard(rate, energies.weighted(), float(true_peak.peaks().max()), top)
+    return Heard(rate, energies.weighted(), float(true_peak.peaks().max()), top)
 
 
 def _loudness(blocks: Iterable[Block], rate: int, weights: Sequence[float]) -> float | None:
@@ -410,7 +411,8 @@ def _loudness(blocks: Iterable[Block], rate: int, weights: Sequence[float]) -> f
     return integrated_of_energy(energies.weighted(), rate)
 
 
-def _blocks(signal: Signal) -> Iterator[Block]:
+def signal_blocks(signal: Signal) -> Iterator[Block]:
+    """A signal from the first sample to the last, as meters take it."""
     blocks = Blocks(signal.rate, signal.channels)
     start = 0
     for size in blocks.sizes():
@@ -420,7 +422,7 @@ def _blocks(signal: Signal) -> Iterator[Block]:
         start += size
 
 
-def _plain_gain(heard: _Heard, target: float, premaster_lufs: float) -> float:
+def _plain_gain(heard: Heard, target: float, premaster_lufs: float) -> float:
     """Gain alone to the target. The absolute gate of the loudness moves too, so even this is solved."""
 
     def loudness(gain_db: float) -> float:
@@ -445,7 +447,7 @@ class _Solver:
         self.rate = limiter.signal.rate
         self.peak_db = decibels(float(limiter.levels.max())) or 0.0
         self.playing = limiter.levels > float(limiter.levels.max()) * amplitude_of(PLAYING_DB)
-        self._last: tuple[float, _Heard] | None = None  # the drive, and what was heard under a ceiling of 0 dBFS
+        self._last: tuple[float, Heard] | None = None  # the drive, and what was heard under a ceiling of 0 dBFS
 
     def meet(self, start_db: float) -> Setting | None:
         """The setting that reads the target (or takes the peak to the ceiling). None: out of reach."""
@@ -546,7 +548,7 @@ class _Solver:
     def _levels(self, drive_db: float, ceiling_db: float) -> Levels:
         """What the limiter makes of the premaster; what was asked last is known."""
         if self._last is None or self._last[0] != drive_db:
-            self._last = drive_db, _heard(self.limiter.blocks(drive_db, 0.0), self.rate, self.wanted.weights)
+            self._last = drive_db, heard(self.limiter.blocks(drive_db, 0.0), self.rate, self.wanted.weights)
         return self._last[1].levels(ceiling_db)
 
     def _release_range(self, gain_db: float, ceiling_db: float) -> ReleaseRange | None:

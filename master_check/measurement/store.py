@@ -172,6 +172,11 @@ class Store:
         self._keep(key, _pack(measurement))
         return measurement
 
+    def keep(self, measurement: Measurement, layout: Layout | None = None, origin: bool = False) -> None:
+        """Remember what was measured elsewhere, with the same `layout` and `origin`; nothing without a checksum."""
+        if measurement.sha256 is not None:
+            self._keep(_key(measurement.sha256, layout, origin), _pack(measurement))
+
     def checksum(self, path: str | Path) -> str:
         """SHA-256 of a file's bytes, hexadecimal, remembered while the file stays as it is.
 

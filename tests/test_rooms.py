@@ -10,6 +10,7 @@ HOUSE = Path(master_check.__file__).parent
 
 FLOORS = (
     ("cli",),
+    ("page",),
     ("report",),
     ("selftest",),
     ("stem",),

@@ -16,6 +16,7 @@ from master_check.cli.check import check
 from master_check.cli.common import Refused, complain
 from master_check.cli.compare import compare
 from master_check.cli.deliver import deliver
+from master_check.cli.listen import listen
 from master_check.cli.plan import plan
 from master_check.cli.profiles import profiles
 from master_check.cli.quantities import quantities
@@ -44,6 +45,7 @@ for command in (
     check,
     compare,
     deliver,
+    listen,
     plan,
     profiles,
     quantities,

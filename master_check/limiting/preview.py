@@ -131,9 +131,7 @@ class PlanPreview:
         with ThreadPoolExecutor(cores.threads()) as pool:
             self._by = dict(zip(DETECTIONS, pool.map(driven, DETECTIONS), strict=True))
 
-    def _driven(
-        self, limiter: Limiter, weights: Sequence[float], progress: Callable[[float], Any] | None
-    ) -> _Driven:
+    def _driven(self, limiter: Limiter, weights: Sequence[float], progress: Callable[[float], Any] | None) -> _Driven:
         """From where the limiter begins to work to where the highest target is met, or the search ends."""
         top = float(limiter.levels.max())
         playing = limiter.levels > top * amplitude_of(PLAYING_DB)
@@ -158,12 +156,13 @@ class PlanPreview:
         With a gain reduction of 0, gain alone is enough.
         """
         driven, ceiling_db = self._by[detection], self.limit_dbtp
+        drive_db = 0.0
         for _ in range(4):  # the ceiling follows from the overshoot, which hardly changes with the drive
-            drive_db = driven.drive(target_lufs - ceiling_db)
-            if drive_db is None:
+            found = driven.drive(target_lufs - ceiling_db)
+            if found is None:
                 return None
-            over_db = driven.at(drive_db, "true_peak_db")
-            before, ceiling_db = ceiling_db, self._ceiling(detection, over_db)
+            drive_db = found
+            before, ceiling_db = ceiling_db, self._ceiling(detection, driven.at(drive_db, "true_peak_db"))
             if abs(ceiling_db - before) < 1e-6:
                 break
         shown = self.limit_dbtp if detection == "true_peak" else ceiling_db

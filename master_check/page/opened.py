@@ -72,14 +72,13 @@ class Opened:
             self.state, self.share = "measuring", 0.0
             try:
                 measurement, kept = measure_kept(self.path, layout, progress=self._told, origin=origin)
+                self._show(measurement, kept)
             except AudioError as error:
                 self.state, self.error = "failed", error.problem
                 return
-            try:
-                self._show(measurement, kept)
-            except BaseException:
-                kept.close()
-                raise
+            except Exception as error:  # nobody waits for this thread: what is not told here is never told
+                self.state, self.error = "failed", f"could not be measured ({type(error).__name__}: {error})"
+                return
         with Store() as store:  # so that an album of the same files is not measured again
             store.keep(measurement, layout, origin)
 

@@ -83,6 +83,7 @@ class Row:
     limits: tuple[Limit, ...]
     share: float | None = None
     """0 to 1 where a bar helps."""
+    at_s: float | None = None
 
     @property
     def result(self) -> str:
@@ -163,7 +164,7 @@ def check_page(
     str
         The whole page.
     """
-    levels = _played(profiles)
+    levels = played(profiles)
     drawn = (track(number, file, checksums, levels) for number, file in enumerate(files, start=1))
     tracks = _told(drawn, len(files), progress)
     word, headline = said.outcome(files)
@@ -199,9 +200,9 @@ def track(
     drawn = (
         (
             "Loudness over time",
-            pictures.loudness_over_time(measurement, [*_limits_drawn(checked.verdicts, LOUDNESS), *levels]),
+            pictures.loudness_over_time(measurement, [*limits_drawn(checked.verdicts, LOUDNESS), *levels]),
         ),
-        ("Waveform", pictures.waveform(measurement, _limits_drawn(checked.verdicts, PEAKS))),
+        ("Waveform", pictures.waveform(measurement, limits_drawn(checked.verdicts, PEAKS))),
         ("Spectrum", pictures.spectrum(measurement)),
     )
     return Track(
@@ -209,7 +210,7 @@ def track(
         shown_number,
         checked,
         checksum,
-        _groups(RULE_QUANTITIES, measurement.values, measurement.at_s, checked.verdicts),
+        groups(RULE_QUANTITIES, measurement.values, measurement.at_s, checked.verdicts),
         tuple((title, picture) for title, picture in drawn if picture is not None),
         tuple(origin_lines(measurement.origin or ())),
     )
@@ -247,7 +248,7 @@ def album_page(
 
     checksums = {track.path: track.sha256 for track in album.tracks if track.sha256}
     files = [Checked(t.path, t.measurement, t.verdicts, t.error) for t in album.tracks]
-    levels = _played(profiles)
+    levels = played(profiles)
     numbers = ["alt" if t.number is None else str(t.number) for t in album.tracks]
     numbered = enumerate(zip(files, numbers, strict=True), start=1)
     tracks = _told(
@@ -260,9 +261,9 @@ def album_page(
     drawn = (
         (
             "Loudness of the tracks",
-            pictures.album_loudness(bars, _number(whole), [*_limits_drawn(held, ("integrated_lufs",)), *levels]),
+            pictures.album_loudness(bars, _number(whole), [*limits_drawn(held, ("integrated_lufs",)), *levels]),
         ),
-        ("True peak of the tracks", pictures.album_peaks(bars, _limits_drawn(held, ("true_peak_dbtp",)))),
+        ("True peak of the tracks", pictures.album_peaks(bars, limits_drawn(held, ("true_peak_dbtp",)))),
     )
     word, headline = said.outcome(files, album.verdicts)
     return _render(
@@ -278,7 +279,7 @@ def album_page(
         tracks=tracks,
         profiles=profiles,
         verdicts=[verdict for verdict in album.verdicts if verdict.findings],
-        groups=_groups(ALBUM_QUANTITIES, album.values, {}, album.verdicts),
+        groups=groups(ALBUM_QUANTITIES, album.values, {}, album.verdicts),
         pictures=[(name, picture) for name, picture in drawn if picture is not None],
         levels=list(dict.fromkeys(played.level_lufs for t in album.tracks for played in t.playback)),
         glossary=_glossary(tracks),
@@ -501,7 +502,7 @@ def compare_page(
     from master_check.report.wording.comparison import headline, notes, summary
 
     pair, changed = comparison, comparison.change
-    master = track(1, Checked(pair.master.path, pair.master, tuple(verdicts)), checksums, _played(profiles))
+    master = track(1, Checked(pair.master.path, pair.master, tuple(verdicts)), checksums, played(profiles))
     premaster = track(2, Checked(pair.premaster.path, pair.premaster), checksums)
     sides = pair.saturation.sides
     drawn = (
@@ -568,9 +569,9 @@ def rehearsal_page(
     from master_check.report.wording.rehearsal import ENCODERS_DIFFER, answer, details, headline, verdict
 
     assert found.master.measurement is not None
-    master = track(1, found.master, checksums, _played(profiles))
+    master = track(1, found.master, checksums, played(profiles))
     peak = _number(found.master.measurement.values["true_peak_dbtp"])
-    levels = _limits_drawn([run.verdict for run in found.runs if run.verdict], PEAKS)
+    levels = limits_drawn([run.verdict for run in found.runs if run.verdict], PEAKS)
     drawn = (
         ("True peak of what comes out", pictures.rehearsed_peaks(_peak_bars(found.runs), peak, levels)),
         ("Where it comes out too loud", pictures.overs(_over(found.runs))),
@@ -757,7 +758,7 @@ PEAKS: Final = ("true_peak_dbtp", "sample_peak_dbfs")
 """Quantities whose limits are drawn into the pictures of loudness and of the waveform."""
 
 
-def _limits_drawn(verdicts: Iterable[Verdict], measures: Sequence[str]) -> list[Level]:
+def limits_drawn(verdicts: Iterable[Verdict], measures: Sequence[str]) -> list[Level]:
     """Targets, minima and maxima of the rules that were held against these quantities; those alike in one."""
     asking: dict[tuple[float, str], dict[str, None]] = {}
     for verdict in verdicts:
@@ -777,7 +778,7 @@ def _edges(finding: Finding) -> Iterable[tuple[float, str]]:
             yield value, f"{quantity.short} {sign} {value:.{places}f} {quantity.unit}{where}"
 
 
-def _played(profiles: Iterable[Profile]) -> list[Level]:
+def played(profiles: Iterable[Profile]) -> list[Level]:
     """The loudness at which places play, where that is no target of theirs."""
     playing: dict[float, list[str]] = {}
     for profile in profiles:
@@ -789,7 +790,7 @@ def _played(profiles: Iterable[Profile]) -> list[Level]:
     ]
 
 
-def _groups(
+def groups(
     quantities: Mapping[str, Quantity],
     values: Mapping[str, Value],
     at_s: Mapping[str, float],
@@ -818,7 +819,7 @@ def _row(quantity: Quantity, value: Value, at_s: float | None, verdicts: Sequenc
     if quantity.unit == "s" and isinstance(value, float) and value >= 60.0:
         at = f"that is {clock(value)}"
     share = min(max(value / 100.0, 0.0), 1.0) if quantity.unit == "%" and isinstance(value, float) else None
-    return Row(quantity, shown, at, _limits(held), share)
+    return Row(quantity, shown, at, _limits(held), share, at_s)
 
 
 def _limits(held: Iterable[tuple[Finding, str]]) -> tuple[Limit, ...]:
@@ -854,7 +855,8 @@ def _shown(value: Any) -> Any:
 
 
 @cache
-def _environment() -> jinja2.Environment:
+def environment() -> jinja2.Environment:
+    """What every page is written with."""
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
         autoescape=True,
@@ -896,7 +898,7 @@ def _told(tracks: Iterable[Track], count: int, progress: Progress | None) -> lis
 def _render(template: str, *, issue: Issue, word: str, progress: Progress | None, told: float, **context: Any) -> str:
     """The page; what of `progress` is not `told` yet is told when it is there."""
     drawn = seal(issue.digest, word)
-    text = _environment().get_template(template).render(issue=issue, seal=drawn, **context)
+    text = environment().get_template(template).render(issue=issue, seal=drawn, **context)
     if progress:
         progress(1.0 - told)
     return text.encode("utf-8", "backslashreplace").decode("utf-8")

@@ -79,7 +79,7 @@ def loudness_over_time(measurement: Measurement, levels: Sequence[Level]) -> Pic
         return None
     short = measurement.series.short_term()
     levels = [level for level in levels if abs(level.value - integrated) <= FARTHEST_LU]
-    low, high = _loudness_span(momentary, short, [integrated, *(level.value for level in levels)])
+    low, high = loudness_span(momentary, short, [integrated, *(level.value for level in levels)])
     levels = [level for level in levels if low <= level.value <= high]
     duration = _duration(measurement)
     plot = Plot((0.0, duration), (low, high))
@@ -103,7 +103,7 @@ def loudness_over_time(measurement: Measurement, levels: Sequence[Level]) -> Pic
     return Picture(plot.svg(), minus(label + "."), (*key, *_keys(levels)))
 
 
-def _loudness_span(momentary: Floats, short: Floats, lines: Sequence[float]) -> tuple[float, float]:
+def loudness_span(momentary: Floats, short: Floats, lines: Sequence[float]) -> tuple[float, float]:
     """Scale from below the quiet passages, at most 48 LU, to above the loudest."""
     heard = short[np.isfinite(short)] if np.isfinite(short).any() else momentary[np.isfinite(momentary)]
     top = math.ceil((max(float(momentary.max()), *lines) + 1.0) / 3.0) * 3.0

@@ -45,11 +45,16 @@ def summary(comparison: Comparison) -> list[str]:
 
 def notes(comparison: Comparison) -> list[str]:
     """What to know before reading the figures."""
-    lines = [*map(remark, comparison.remarks), *_channels(comparison.alignment), *_edits(comparison.alignment)]
+    lines = [*map(remark, comparison.remarks), *alignment_notes(comparison.alignment)]
     for name, measurement in (("premaster", comparison.premaster), ("master", comparison.master)):
         # The loudness range of excerpts is compared all the same.
         lines += [f"{name}: {note}" for note in measurement.notes if note != SHORT_FOR_RANGE]
     return lines
+
+
+def alignment_notes(a: Alignment) -> list[str]:
+    """What happened to the channels, and what was cut."""
+    return [*_channels(a), *_edits(a)]
 
 
 def remark(found: Remark) -> str:

@@ -1,7 +1,8 @@
 """A plan that follows a moving target: the limiter is simulated at some drives, and what lies between is interpolated.
 
 Loudness rises so evenly with the drive that a curve through drives a decibel apart is right to some hundredths of a
-decibel. `plan` solves for a target itself, and is what to sign with.
+decibel. How far true peaks pass the samples does not, so a sample-peak ceiling may be a step too high or too low. `plan` solves
+for a target itself, and is what to sign with.
 """
 
 from collections.abc import Callable, Sequence
@@ -171,10 +172,10 @@ class PlanPreview:
 
     def _ceiling(self, detection: Detection, over_db: float) -> float:
         """Of the detector, so that the true peak keeps the limit."""
+        ceiling_db = self.limit_dbtp - max(0.0, over_db)
         if detection == "true_peak":
-            return self.limit_dbtp - max(over_db, 0.0)
-        steps = floor(min(self.limit_dbtp - max(over_db, 0.0), 0.0) / CEILING_STEP_DB + 1e-9)
-        return round(steps * CEILING_STEP_DB, 6)
+            return ceiling_db
+        return round(floor(min(ceiling_db, 0.0) / CEILING_STEP_DB + 1e-9) * CEILING_STEP_DB, 6)
 
 
 def _p95(reduction_db: NDArray[np.float64]) -> float:

@@ -20,13 +20,14 @@ from master_check.judgement.profile_files import available, copied, find, load_p
 from master_check.limiting.preview import PlanPreview
 from master_check.output import OutputError
 from master_check.page import profile_text
-from master_check.page.guard import App, Guard
+from master_check.page.guard import App, Guard, TooLarge
 from master_check.page.opened import Opened
 from master_check.page.pair import Pair
 from master_check.page.session import Refusal, Session, Task
 from master_check.report import html, page
 from master_check.report.pictures import minus
 from master_check.report.wording import page as words
+from master_check.report.wording.plan import summary
 from master_check.selftest.run import remembered
 
 LONGEST_S: Final = 10.0
@@ -76,6 +77,7 @@ def application(session: Session, token: str, port: int, end: Callable[[], None]
         get("/album", page_.album),
         post("/plan", page_.begin_plan),
         get("/plan", page_.plan),
+        post("/plan/solve", page_.solve),
         get("/report", page_.report),
         post("/end", page_.end),
     ]
@@ -83,6 +85,7 @@ def application(session: Session, token: str, port: int, end: Callable[[], None]
         Refusal: lambda request, error: JSONResponse({"error": str(error)}, 409),
         ProfileError: lambda request, error: JSONResponse({"error": " ".join(error.lines)}, 409),
         OutputError: lambda request, error: JSONResponse({"error": str(error)}, 409),
+        TooLarge: lambda request, error: JSONResponse({"error": words.TOO_LARGE}, 413),
         _Wrong: lambda request, error: JSONResponse({"error": str(error)}, 400),
     }
     return Guard(Starlette(routes=routes, exception_handlers=handlers), token, port)
@@ -296,6 +299,14 @@ class _Page:
         target = min(max(target, found.lowest_lufs), found.highest_lufs) if target == target else found.target_lufs
         by = [await run_in_threadpool(found.at, target, detection) for detection in ("true_peak", "sample_peak")]
         return JSONResponse(page.plan_part(target, by[0], by[1], found.limit_dbtp))
+
+    async def solve(self, request: Request) -> Response:
+        """The plan itself for one target, as `sendoff plan` has it."""
+        target = (await _body(request)).get("target")
+        if not isinstance(target, int | float):
+            raise _Wrong("a target in LUFS is expected")
+        found = await run_in_threadpool(self._session.solve, float(target))
+        return JSONResponse({"lines": [minus(line) for line in summary(found)]})
 
     async def report(self, request: Request) -> Response:
         """The report of `check`, or of `album` where the files were looked at as one, to be saved."""

@@ -35,12 +35,14 @@ HEADERS: Final = {
 }
 
 
-class _TooLarge(Exception):
+class TooLarge(Exception):
     """More came in than may."""
 
 
 class Guard:
     """Lets in what may come in, and says in every answer what the page may do.
+
+    What the application reads ends with `TooLarge` where more comes than may.
 
     Parameters
     ----------
@@ -70,21 +72,14 @@ class Guard:
         inside["path"] = scope["path"][len(self._token) + 1 :] or "/"
         inside["raw_path"] = inside["path"].encode()
         most = MOST_FILE_BYTES if _uploads(inside) else MOST_BYTES
-        begun = False
 
         async def sent(message: MutableMapping[str, Any]) -> None:
-            nonlocal begun
             if message["type"] == "http.response.start":
-                begun = True
                 own = [(name.lower().encode(), value.encode()) for name, value in HEADERS.items()]
                 message["headers"] = [*message.get("headers", ()), *own]
             await send(message)
 
-        try:
-            await self._app(inside, _bounded(receive, most), sent)
-        except _TooLarge:
-            if not begun:
-                await _answer(send, 413, "too large")
+        await self._app(inside, _bounded(receive, most), sent)
 
     def _refusal(self, scope: Scope, headers: dict[str, str]) -> tuple[int, str]:
         """A status and why; (0, "") where it may come in."""
@@ -132,7 +127,7 @@ def _bounded(receive: Receive, most: int) -> Receive:
         message = await receive()
         come += len(message.get("body", b""))
         if come > most:
-            raise _TooLarge
+            raise TooLarge
         return message
 
     return bounded

@@ -16,6 +16,7 @@ from master_check.alignment.align import PairError
 from master_check.judgement.checked import Checked, asks_origin
 from master_check.judgement.profile import Profile
 from master_check.judgement.profile_files import load_profile
+from master_check.limiting.plan import Plan, plan_signal
 from master_check.limiting.preview import PlanPreview
 from master_check.measurement import first_run
 from master_check.page.heard import Heard
@@ -271,6 +272,31 @@ class Session:
         assert opened.kept and opened.measurement
         kept, weights = opened.kept, opened.measurement.format.weights
         self._begin(task, lambda: PlanPreview(kept, weights, target, profile.highest_peak_db(), task.told))
+
+    def solve(self, target_lufs: float) -> Plan:
+        """The plan for the premaster and the profile that are simulated, and another target.
+
+        Raises
+        ------
+        Refusal
+            Nothing is simulated, or there is no such target.
+        """
+        task = self.plan
+        if task is None or not isinstance(task.result, PlanPreview):
+            raise Refusal("nothing is simulated yet")
+        opened, profile = self.ready(task.about[0]), self.profile(task.about[1])
+        assert opened.kept and opened.measurement
+        try:
+            return plan_signal(
+                opened.kept,
+                opened.measurement.format.weights,
+                target_lufs,
+                profile.highest_peak_db(),
+                playback_lufs=profile.playback_lufs,
+                max_gain_reduction_db=profile.max_gain_reduction_db,
+            )
+        except (ValueError, OSError) as error:
+            raise Refusal(str(error)) from None
 
     def _begin(self, task: Task, find: Callable[[], Pair | Album | PlanPreview]) -> None:
         def run() -> None:

@@ -17,6 +17,7 @@ let shown; // the file that is looked at: its number
 let file; // what is drawn of it
 let pairing = false; // two files are heard
 let swapped = false; // blind: One is the second file
+let asked; // the state, at least once
 let places = []; // [{at, words}] in order of time
 
 const sound = new Sound({
@@ -76,6 +77,10 @@ async function refresh() {
   if (JSON.stringify(state) === before) return;
   list();
   for (const box of document.querySelectorAll('input[name="profile"]')) box.checked = state.profiles.some((each) => each.name === box.value);
+  const chosen = state.profiles.map((each) => each.name).join(", ");
+  element("chosen").textContent = chosen && `: ${chosen}`;
+  if (asked === undefined) element("profiles-choice").open = !chosen; // once; from then on it is as the engineer leaves it
+  asked = true;
   const ready = state.files.filter((each) => each.state === "ready");
   if (!state.files.some((each) => each.number === shown)) await show(undefined);
   if (shown === undefined && (ready.length || state.files.some((each) => each.state === "failed"))) {
@@ -84,11 +89,19 @@ async function refresh() {
   } else if (shown !== undefined && stamp() !== part) {
     await show(shown, true);
   }
-  await showPair(ready);
+  await showPair();
   await showAlbum();
+  sections();
+}
+
+// What is there depends on the file that is shown as much as on what the server says.
+function sections() {
   const aims = state.profiles.filter((each) => each.plans).map((each) => each.name);
   options(element("plan-for"), aims.map((name) => [name, name]));
   element("limiter").hidden = !aims.length || file === undefined;
+  const others = state.files.filter((each) => each.state === "ready" && each.number !== shown);
+  element("two").hidden = !file || (!others.length && !pairing);
+  options(element("other"), others.map((each) => [each.number, each.name]));
   plan.show(state.plan, shown);
 }
 
@@ -161,12 +174,16 @@ async function show(number, same = false) {
     sound.stop();
     return;
   }
-  element("findings").innerHTML = await text(`files/${number}/part`);
+  const found = await text(`files/${number}/part`);
+  if (shown !== number) return; // another one was chosen meanwhile
+  element("findings").innerHTML = found;
   if (row.state !== "ready") {
     sound.stop();
     return;
   }
-  file = { ...(await json(`files/${number}/drawn`)), number };
+  const drawn = await json(`files/${number}/drawn`);
+  if (shown !== number) return;
+  file = { ...drawn, number };
   element("heard").textContent = file.heard;
   places = file.marks
     .filter((mark) => mark.at_s.length)
@@ -178,7 +195,7 @@ async function show(number, same = false) {
   element("as-played-label").hidden = !file.playback.length;
   if (!pairing) await hearOne();
   curves.show(file, same);
-  plan.show(state.plan, shown);
+  sections();
 }
 
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => file && keys());
@@ -223,10 +240,7 @@ function keys() {
 
 // Two files
 
-async function showPair(ready) {
-  const others = ready.filter((each) => each.number !== shown);
-  element("two").hidden = !file || (!others.length && !pairing);
-  options(element("other"), others.map((each) => [each.number, each.name]));
+async function showPair() {
   const pair = state.pair;
   if (pair?.error) told(pair.error);
   const there = Boolean(pair?.done && !pair.error);
@@ -341,7 +355,7 @@ element("list").addEventListener("click", (event) => {
   const number = Number(button.dataset.number);
   if (button.classList.contains("close")) act(() => send(`files/${number}/close`));
   else act(async () => {
-    if (pairing && !state.pair?.about.includes(number)) await send("pair/end");
+    if (pairing && state.pair?.about[1] !== number) await send("pair/end");
     await show(number);
   });
 });
@@ -383,16 +397,19 @@ async function within(entries) {
   return found;
 }
 
-for (const box of document.querySelectorAll('input[name="profile"]')) {
-  box.addEventListener("change", () => act(async () => {
-    const names = [...document.querySelectorAll('input[name="profile"]:checked')].map((each) => each.value);
-    await send("profiles/chosen", { names });
-  }));
-}
+document.querySelector(".choices").addEventListener("change", () => act(async () => {
+  const names = [...document.querySelectorAll('input[name="profile"]:checked')].map((each) => each.value);
+  await send("profiles/chosen", { names });
+}));
 profiles(element, async (name) => {
   const choices = document.querySelector(".choices");
-  if (![...choices.querySelectorAll("input")].some((each) => each.value === name)) location.reload();
-  else poll();
+  if ([...choices.querySelectorAll("input")].some((each) => each.value === name)) return poll();
+  const label = choices.querySelector("label").cloneNode(true), [box, words] = [label.querySelector("input"), label.querySelector("b")];
+  box.value = words.textContent = name;
+  box.checked = false;
+  label.querySelector(".grey").textContent = "";
+  choices.append(label);
+  element("profile").append(new Option(name));
 });
 
 // Playing, and moving about

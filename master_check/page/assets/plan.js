@@ -17,6 +17,7 @@ export class Plan {
       }
     });
     element("target").addEventListener("input", () => this.ask());
+    element("target").addEventListener("change", () => this.solve());
     new ResizeObserver(() => this.draw()).observe(element("reduction"));
   }
 
@@ -37,6 +38,21 @@ export class Plan {
     target.max = Math.round(10 * about.highest) / 10;
     target.value = about.target;
     this.ask();
+    this.solve();
+  }
+
+  // What the plan itself says, once the target rests.
+  async solve() {
+    const target = Number(this.element("target").value), list = this.element("solved");
+    this.element("solved-told").textContent = list.dataset.going;
+    try {
+      const { lines } = await send("plan/solve", { target });
+      if (target !== Number(this.element("target").value)) return;
+      list.replaceChildren(...lines.map((line) => Object.assign(document.createElement("li"), { textContent: line.trim() })));
+      this.element("solved-told").textContent = "";
+    } catch (error) {
+      this.element("solved-told").textContent = error.message;
+    }
   }
 
   // One question at a time; the last one counts.
@@ -49,6 +65,7 @@ export class Plan {
         const target = this.wanted;
         this.wanted = undefined;
         const found = await json(`plan?target=${target}`);
+        this.element("solved").replaceChildren(); // that was for another target
         this.element("target-shown").textContent = found.target;
         this.element("plan-true").textContent = found.true_peak;
         this.element("plan-sample").textContent = found.sample_peak;

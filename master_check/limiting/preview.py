@@ -1,8 +1,8 @@
 """A plan that follows a moving target: the limiter is simulated at some drives, and what lies between is interpolated.
 
 Loudness rises so evenly with the drive that a curve through drives a decibel apart is right to some hundredths of a
-decibel. How far true peaks pass the samples does not, so a sample-peak ceiling may be a step off. `plan` solves for a target
-itself, and is what to sign with.
+decibel. How far true peaks pass the samples does not, so a sample-peak ceiling may be a step off. `plan` solves for a
+target itself, and is what to sign with.
 """
 
 from collections.abc import Callable, Sequence

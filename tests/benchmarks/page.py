@@ -34,7 +34,7 @@ SCROLL = """async () => {
 }"""
 
 
-def page_table(minutes: float = 60.0, rate: int = 96_000) -> None:
+def page_table(minutes: int = 60, rate: int = 96_000) -> None:
     print(f"\nPage, {minutes:g} minutes of stereo at {rate / 1000:g} kHz; targets: up in 0.5 s, no picture over 50 ms,")
     print("at most 100 MB in the browser, and here besides what a page without files takes")
     with tempfile.TemporaryDirectory() as name:
@@ -56,7 +56,7 @@ def page_table(minutes: float = 60.0, rate: int = 96_000) -> None:
             served.wait()
 
 
-def written(path: Path, minutes: float, rate: int) -> Path:
+def written(path: Path, minutes: int, rate: int) -> Path:
     """Two minutes of music over and over."""
     piece = np.clip(2.0 * music(120.0, rate), -1.0, 1.0)
     with soundfile.SoundFile(path, "w", rate, 2, "PCM_24", format="RF64") as file:
@@ -132,4 +132,4 @@ def heap(page: Page) -> float:
 
 
 if __name__ == "__main__":
-    page_table(*(float(word) for word in sys.argv[1:2]))
+    page_table(*(int(word) for word in sys.argv[1:2]))

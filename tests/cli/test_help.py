@@ -72,7 +72,7 @@ def test_examples_run_and_no_line_ends_in_blanks(line: str, tmp_path: Path, monk
     monkeypatch.setenv("SENDOFF_CACHE", str(tmp_path / "cache"))
     frames = programme(4.0, rate=44_100)
     (tmp_path / "masters").mkdir()
-    for name in ("mix.wav", "master.wav", "masters/1.wav", "masters/2.wav"):
+    for name in ("mix.wav", "premaster.wav", "master.wav", "masters/1.wav", "masters/2.wav"):
         write(tmp_path / name, frames / np.abs(frames).max() / 2.0, 44_100)
     (tmp_path / "stems").mkdir()
     for name, gain in (("stems/one.wav", 0.7), ("stems/two.wav", 0.3)):
@@ -80,6 +80,10 @@ def test_examples_run_and_no_line_ends_in_blanks(line: str, tmp_path: Path, monk
     write(tmp_path / "rough.mp3", frames / np.abs(frames).max() / 4.0, 44_100, "MPEG_LAYER_III", "MP3")
     (tmp_path / "sequence.txt").write_text("2.wav\n1.wav\n")
     monkeypatch.chdir(tmp_path)
+    # The page goes on until it is ended; tests/page has it run.
+    monkeypatch.setattr(
+        "master_check.page.serve.serve", lambda *given, ready, **options: ready("http://127.0.0.1:1/x/")
+    )
     (_, *words) = shlex.split(line.partition(">")[0])
     if "catalogue" in words and "masters/" not in words:
         CliRunner().invoke(cli, ["catalogue", "masters/", "--out", "vault.parquet"], catch_exceptions=False)

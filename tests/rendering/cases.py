@@ -78,7 +78,7 @@ ROOM = {
 
 def features() -> Iterator[tuple[str, Scene]]:
     """One scene a feature: for both kinds of positions an object that stays, one that moves, one that rests between."""
-    for name in (*BOTH, *POLAR.keys() - BOTH.keys()):
+    for name in (*BOTH, *(own for own in POLAR if own not in BOTH)):
         scene = Scene()
         random = np.random.default_rng(sum(map(ord, name)))
         for place, more, cartesian in ((polar, POLAR, ""), (room, ROOM, tag("cartesian", "1"))):
